@@ -1,0 +1,101 @@
+"""The exceptions that athwart raises, and the sentence each of them prints.
+
+::
+
+    AthwartError                 anything athwart refuses; has an exit code
+    ├── UsageError               the call or the command line is at fault (exit 2)
+    └── DataError                the data or a file is at fault (exit 1)
+        ├── FileError            a file that cannot be read, understood or written
+        └── TableError           a table with bad rows; holds every one of them
+
+A message is one plain sentence for each fault: where it is, what was found, what is allowed
+or what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = ["AthwartError", "BadRow", "DataError", "FileError", "TableError", "UsageError"]
+
+
+@dataclass(frozen=True, slots=True)
+class BadRow:
+    """One fault in one row of a table or file.
+
+    Parameters
+    ----------
+    row : int
+        Row, counted from 1 without the header; 0 where no row can be named.
+    code : str
+        Short fixed word for programs, such as ``latitude-out-of-range``.
+    message : str
+        One sentence for people: what was found and what is allowed.
+    column : str, optional
+        Column or field at fault.
+    """
+
+    row: int
+    code: str
+    message: str
+    column: str = ""
+
+    def sentence(self) -> str:
+        """Return the fault as one line that names its row.
+
+        Examples
+        --------
+        >>> BadRow(3, "side-missing", "there is no side; say port or starboard").sentence()
+        'row 3: there is no side; say port or starboard'
+        """
+        return f"row {self.row}: {self.message}" if self.row else self.message
+
+
+class AthwartError(Exception):
+    """Base of everything that athwart refuses."""
+
+    exit_code = 1
+
+
+class UsageError(AthwartError):
+    """The call or the command line asks for something that cannot be."""
+
+    exit_code = 2
+
+
+class DataError(AthwartError):
+    """The data or a file is at fault."""
+
+
+class FileError(DataError):
+    """A file that cannot be read, understood or written.
+
+    Parameters
+    ----------
+    source : str
+        Name of the file as the user knows it.
+    message : str
+        One sentence.
+    """
+
+    def __init__(self, source: str, message: str) -> None:
+        super().__init__(f"{source}: {message}")
+        self.source = source
+
+
+class TableError(DataError):
+    """A table with bad rows; every one of them is kept.
+
+    Parameters
+    ----------
+    source : str
+        Name of the table or file.
+    rows : iterable of BadRow
+        All faults found, in row order.
+    """
+
+    def __init__(self, source: str, rows: Iterable[BadRow]) -> None:
+        self.source = source
+        self.rows = tuple(rows)
+        super().__init__("\n".join(f"{source}: {row.sentence()}" for row in self.rows))

@@ -1,0 +1,142 @@
+"""Positions on the WGS 84 ellipsoid; the one door to pyproj.
+
+Longitude before latitude, degrees, east and north positive; azimuths in degrees clockwise from
+true north; distances in metres. All functions take scalars or arrays and return arrays.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from pyproj import Geod
+
+from athwart.errors import DataError
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+__all__ = ["displace", "inverse", "local_offsets", "to_wgs84", "wrap_longitude"]
+
+FloatArray = NDArray[np.float64]
+
+
+@cache
+def _wgs84() -> Geod:
+    return Geod(ellps="WGS84")
+
+
+def wrap_longitude(lon: ArrayLike) -> FloatArray:
+    """Return longitudes in [-180, 180).
+
+    Examples
+    --------
+    >>> wrap_longitude([180.0, -181.0, 12.0]).tolist()
+    [-180.0, 179.0, 12.0]
+    """
+    lon = np.asarray(lon, dtype=np.float64)
+    return np.asarray((lon + 180.0) % 360.0 - 180.0)
+
+
+def displace(
+    lon: ArrayLike, lat: ArrayLike, east_m: ArrayLike, north_m: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """Move positions by a local east and north offset along the geodesic.
+
+    Solves the direct geodesic problem for the offset's length and azimuth, so that it holds at
+    the poles and across the 180th meridian.
+
+    Parameters
+    ----------
+    lon, lat : array_like
+        Start, degrees.
+    east_m, north_m : array_like
+        Offset in metres in the start's own tangent plane.
+
+    Returns
+    -------
+    lon, lat : numpy.ndarray
+        End, degrees; longitude in [-180, 180).
+    """
+    lon, lat, east, north = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (lon, lat, east_m, north_m))
+    )
+    end_lon, end_lat, _ = _wgs84().fwd(
+        lon,
+        lat,
+        np.degrees(np.arctan2(east, north)),
+        np.hypot(east, north),
+        return_back_azimuth=False,
+    )
+    return wrap_longitude(end_lon), np.asarray(end_lat, dtype=np.float64)
+
+
+def inverse(
+    lon_a: ArrayLike, lat_a: ArrayLike, lon_b: ArrayLike, lat_b: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """Return bearing at a towards b in [0, 360) degrees and distance in metres."""
+    lon1, lat1, lon2, lat2 = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (lon_a, lat_a, lon_b, lat_b))
+    )
+    azimuth, _, distance = _wgs84().inv(lon1, lat1, lon2, lat2, return_back_azimuth=False)
+    return np.asarray(azimuth) % 360.0, np.asarray(distance, dtype=np.float64)
+
+
+def local_offsets(
+    lon: ArrayLike, lat: ArrayLike, lon0: ArrayLike, lat0: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """Return east and north of positions about an origin, metres, along the geodesic.
+
+    The inverse of `displace`.
+    """
+    bearing, distance = inverse(lon0, lat0, lon, lat)
+    angle = np.radians(bearing)
+    return distance * np.sin(angle), distance * np.cos(angle)
+
+
+def to_wgs84(
+    x: ArrayLike, y: ArrayLike, crs: CRS | str | int | Any, *, allow_ballpark: bool = False
+) -> tuple[FloatArray, FloatArray, str]:
+    """Transform coordinates of a known CRS to WGS 84.
+
+    Parameters
+    ----------
+    x, y : array_like
+        Coordinates in traditional GIS order (easting or longitude first).
+    crs : pyproj.CRS or anything that it accepts
+        Where they come from.
+    allow_ballpark : bool
+        Accept an approximate transformation of unknown accuracy.
+
+    Returns
+    -------
+    lon, lat : numpy.ndarray
+        Degrees.
+    words : str
+        The operation and its accuracy; empty if nothing had to be done.
+
+    Raises
+    ------
+    DataError
+        No transformation, or only a ballpark one that is not allowed.
+    """
+    from pyproj import CRS
+    from pyproj.transformer import TransformerGroup
+
+    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    source = CRS.from_user_input(crs)
+    if source.is_geographic and source.to_2d().equals(CRS(4326), ignore_axis_order=True):
+        return x, y, ""
+    group = TransformerGroup(source, CRS(4326), always_xy=True, allow_ballpark=allow_ballpark)
+    if not group.transformers:
+        raise DataError(
+            f"there is only an approximate way from {source.name!r} to WGS 84, of unknown error; "
+            "allow it with allow_ballpark=True (--allow-ballpark), or convert the file first"
+        )
+    best = group.transformers[0]
+    lon, lat = best.transform(x, y)
+    accuracy = f"{best.accuracy:g} m" if best.accuracy and best.accuracy >= 0 else "unknown"
+    words = f"from {source.name} by {best.description}, accuracy {accuracy}"
+    return np.asarray(lon, np.float64), np.asarray(lat, np.float64), words
