@@ -1,0 +1,516 @@
+"""The review map: one HTML page that shows marks, their errors and where they came from.
+
+The one door to folium. The page holds everything it needs and is forbidden by its own content
+security policy to fetch anything; the same input gives the same bytes.
+
+Below 85 degrees of latitude the sheet is Web Mercator, unrolled about the middle of the data so
+that both sides of the 180th meridian lie together. Nearer the poles it is an azimuthal
+equidistant plane about the middle of the data, in metres along geodesics.
+"""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
+from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+
+import folium
+import numpy as np
+import shapely
+from folium.template import Template
+from numpy.typing import NDArray
+from shapely.geometry import shape as shapely_shape
+
+from athwart.errors import DataError, UsageError
+from athwart.geometry.geodesic import inverse, wrap_longitude
+from athwart.review.assets import ASSETS, asset_text, leaflet_licence
+from athwart.review.symbols import symbols_for
+from athwart.tables import Marks, Sightings, Track
+from athwart.uncertainty.ellipse import CHI2_95_2DOF, error_ellipse
+from athwart.units import FATHOM, FOOT, UnitSystem, format_position
+
+__all__ = ["review_map", "visible_text"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+NearPair = tuple[float, float, float, float, str]
+
+_MERCATOR_LIMIT_DEG = 85.0
+_ELLIPSE_95 = float(np.sqrt(CHI2_95_2DOF))
+_TRACK_TOLERANCE_M = 1.0
+_METRES_PER_DEGREE = 111_320.0
+_UNITS: dict[str, tuple[float, str]] = {
+    "metric": (1.0, "m"),
+    "feet": (FOOT.value, "ft"),
+    "fathoms": (FATHOM.value, "fm"),
+}
+
+# Characters that change how text about them is read, or that cannot be seen at all. The two
+# joiners (200C, 200D) stay: some scripts and emoji need them.
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f"
+    "\ufeff\ufff9-\ufffb\ud800-\udfff\U000e0000-\U000e007f]"
+)
+
+
+def visible_text(text: str, *, lines: bool = False) -> str:
+    """Return text in which control and direction characters are seen and not obeyed.
+
+    Parameters
+    ----------
+    text : str
+        Anything a user or a file gives.
+    lines : bool
+        Keep line ends and tabs.
+
+    Examples
+    --------
+    >>> visible_text("a\\u202eb")
+    'a⟦U+202E⟧b'
+    """
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if not lines:
+        text = text.replace("\n", " ").replace("\t", " ")
+    return _UNSEEN.sub(lambda m: f"⟦U+{ord(m[0]):04X}⟧", text)
+
+
+def review_map(
+    *,
+    marks: Marks,
+    sightings: Sightings | None = None,
+    tracks: Track | None = None,
+    mark_of: IntArray | None = None,
+    near_pairs: Sequence[NearPair] = (),
+    background: Mapping[str, Any] | None = None,
+    units: UnitSystem = "metric",
+    title: str = "",
+    tiles: str | None = None,
+    attribution: str = "",
+) -> str:
+    """Return a page that shows marks on a map and needs no network.
+
+    Parameters
+    ----------
+    marks : Marks
+        What to show; none gives a page that says so.
+    sightings : Sightings, optional
+        Looks that the marks were made of.
+    tracks : Track, optional
+        Where the boat went; simplified within 1 m for drawing.
+    mark_of : numpy.ndarray of int, shape (sightings,), optional
+        Row of each sighting's mark, -1 for none; else taken from the marks' ``sighting_ids``.
+    near_pairs : sequence of (lon_a, lat_a, lon_b, lat_b, sentence)
+        Places that lie close and were kept apart, and why.
+    background : mapping, optional
+        GeoJSON of a coastline or the like, longitude and latitude in WGS 84; only its shapes are
+        put into the page, and only those within reach of the data.
+    units : {"metric", "feet", "fathoms"}
+        What lengths are shown in.
+    title : str
+        Heading of the page.
+    tiles : str, optional
+        Address of a tile server with ``{z}``, ``{x}`` and ``{y}``. The page then tells that
+        server which area is looked at, and says so.
+    attribution : str
+        Whom the tile server wants named.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    Raises
+    ------
+    DataError
+        ``mark_of`` or ``background`` does not fit.
+    UsageError
+        Unknown units, or a tile address that cannot be used.
+    """
+    if units not in _UNITS:
+        raise UsageError(f"units are {units!r}; allowed are {', '.join(_UNITS)}")
+    sightings = Sightings.empty() if sightings is None else sightings
+    tracks = Track.empty() if tracks is None else tracks
+    owner = _owners(marks, sightings, mark_of)
+    sheet = _sheet(marks, sightings, tracks, near_pairs)
+    server = _tile_server(tiles, sheet)
+    heading = visible_text(title).strip() or "Marks for review"
+    data = {
+        "units": dict(zip(("metres", "word"), _UNITS[units], strict=True)),
+        "plane": None if sheet.plane is None else {"lon": sheet.plane[0], "lat": sheet.plane[1]},
+        "origin": [round(sheet.origin[0], 7), round(sheet.origin[1], 7)],
+        "quantum": sheet.quantum,
+        **_marks_data(marks, sheet),
+        "sightings": _sightings_data(sightings, owner, sheet),
+        "tracks": _tracks_data(tracks, sheet),
+        "near": [
+            {**_placed(sheet, [p[0], p[2]], [p[1], p[3]]), "why": visible_text(p[4])}
+            for p in near_pairs
+        ],
+        "background": _background_data(background, sheet),
+        "tiles": server and {"url": server[0], "host": server[1], "by": visible_text(attribution)},
+    }
+    page = _ReviewMap(
+        heading=heading,
+        data=_embed(data),
+        image_source=server[2] if server else "",
+        crs="EPSG3857" if sheet.plane is None else "Simple",
+        tiles=bool(server),
+    )
+    figure = page.get_root()
+    figure.title = html.escape(heading)
+    return str(figure.render()).replace("<html>", '<html lang="en">', 1)
+
+
+class _ReviewMap(folium.Map):  # type: ignore[misc]
+    """folium's map with a page of our own and no links: everything is inside."""
+
+    _template = Template(asset_text("page.jinja"))
+    default_js: list[tuple[str, str]] = []  # noqa: RUF012 - folium's own type
+    default_css: list[tuple[str, str]] = []  # noqa: RUF012
+
+    def __init__(
+        self, *, heading: str, data: str, image_source: str, crs: str, tiles: bool
+    ) -> None:
+        super().__init__(
+            location=[0.0, 0.0],
+            tiles=None,
+            zoom_start=1,
+            crs=crs,
+            zoom_control=False,
+            attributionControl=False,
+            zoomAnimation=False,
+            fadeAnimation=False,
+            markerZoomAnimation=False,
+            zoomSnap=1 if tiles else 0.25,
+            zoomDelta=1,
+            minZoom=1 if crs == "EPSG3857" else -17,
+            maxZoom=22 if crs == "EPSG3857" else 6,
+            worldCopyJump=False,
+            prefer_canvas=True,
+        )
+        self.heading = html.escape(heading)
+        self.data = data
+        self.inlined = [(element, asset_text(name)) for element, name in ASSETS]
+        self.licence = leaflet_licence()
+        self.policy = (
+            "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
+            f"img-src data: blob:{image_source and ' ' + image_source}; "
+            "base-uri 'none'; form-action 'none'"
+        )
+
+    @classmethod
+    def _generate_id(cls) -> str:
+        return "sheet"  # folium draws a random one, and the page would differ each time
+
+def _embed(data: Mapping[str, Any]) -> str:
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return text
+
+
+class _Sheet(NamedTuple):
+    """How positions become map coordinates: degrees unrolled about a middle, or a plane."""
+
+    plane: tuple[float, float] | None
+    origin: tuple[float, float]
+    quantum: float
+
+    def place(self, lon: Any, lat: Any) -> tuple[FloatArray, FloatArray]:
+        lon, lat = np.asarray(lon, np.float64), np.asarray(lat, np.float64)
+        if self.plane is None:
+            middle = self.origin[0]
+            return wrap_longitude(lon - middle) + middle, lat
+        bearing, distance = inverse(*self.plane, np.nan_to_num(lon), np.nan_to_num(lat))
+        angle = np.radians(bearing)
+        gone = np.where(np.isfinite(lon) & np.isfinite(lat), 1.0, np.nan)
+        return distance * np.sin(angle) * gone, distance * np.cos(angle) * gone
+
+    def turn_deg(self, lon: FloatArray, lat: FloatArray) -> FloatArray:
+        """Return what is added to a bearing at a place to draw it on this sheet."""
+        if self.plane is None:
+            return np.zeros(np.shape(lon))
+        out, distance = inverse(*self.plane, lon, lat)
+        back, _ = inverse(lon, lat, *self.plane)
+        return np.where(distance > 0, out - (back + 180.0), 0.0)
+
+    def integers(self, lon: Any, lat: Any) -> tuple[IntArray, IntArray]:
+        x, y = self.place(lon, lat)
+        return (
+            np.rint((x - self.origin[0]) / self.quantum).astype(np.int64),
+            np.rint((y - self.origin[1]) / self.quantum).astype(np.int64),
+        )
+
+
+def _sheet(
+    marks: Marks, sightings: Sightings, tracks: Track, near_pairs: Sequence[NearPair]
+) -> _Sheet:
+    pairs = np.array([p[:4] for p in near_pairs], dtype=np.float64).reshape(-1, 4)
+    lon = np.concatenate([marks.lon, sightings.lon, tracks.lon, pairs[:, 0], pairs[:, 2]])
+    lat = np.concatenate([marks.lat, sightings.lat, tracks.lat, pairs[:, 1], pairs[:, 3]])
+    known = np.isfinite(lon) & np.isfinite(lat)
+    lon, lat = lon[known], lat[known]
+    if not len(lon):
+        return _Sheet(None, (0.0, 0.0), 1e-7)
+    # The middle of unit vectors knows neither pole nor 180th meridian.
+    a, b = np.radians(lon), np.radians(lat)
+    x, y, z = (np.cos(b) * np.cos(a)).mean(), (np.cos(b) * np.sin(a)).mean(), np.sin(b).mean()
+    middle = (
+        round(float(np.degrees(np.arctan2(y, x))), 4),
+        round(float(np.degrees(np.arctan2(z, np.hypot(x, y)))), 4),
+    )
+    if np.abs(lat).max() > _MERCATOR_LIMIT_DEG:
+        return _Sheet(middle, (0.0, 0.0), 0.01)
+    return _Sheet(None, middle, 1e-7)
+
+
+def _placed(sheet: _Sheet, lon: Any, lat: Any) -> dict[str, list[int]]:
+    x, y = sheet.integers(lon, lat)
+    return {"x": x.tolist(), "y": y.tolist()}
+
+
+def _owners(marks: Marks, sightings: Sightings, mark_of: IntArray | None) -> IntArray:
+    if mark_of is not None:
+        owner = np.asarray(mark_of, dtype=np.int64)
+        if owner.shape != (len(sightings),):
+            raise DataError(f"mark_of has {owner.size} rows for {len(sightings)} sightings")
+        if owner.size and (owner.min() < -1 or owner.max() >= len(marks)):
+            raise DataError(f"mark_of names a row that is not among the {len(marks)} marks")
+        return owner
+    of_id = {key: i for i, keys in enumerate(marks.sighting_ids) for key in keys.split()}
+    return np.array([of_id.get(key, -1) for key in sightings.sighting_id], dtype=np.int64)
+
+
+def _tenths(values: FloatArray) -> list[int | None]:
+    """Lengths as whole decimetres; None where unknown."""
+    return _whole(values * 10.0)
+
+
+def _whole(values: FloatArray) -> list[int | None]:
+    known = np.isfinite(values)
+    whole = np.rint(np.where(known, values, 0.0)).astype(np.int64).tolist()
+    return [v if k else None for v, k in zip(whole, known.tolist(), strict=True)]
+
+
+def _numbered(values: Iterable[str]) -> tuple[list[str], list[int]]:
+    """Distinct texts, sorted, and the place of each value among them."""
+    items = list(values)
+    distinct = sorted(set(items))
+    place = {v: i for i, v in enumerate(distinct)}
+    return distinct, [place[v] for v in items]
+
+
+def _seconds(times: NDArray[np.datetime64]) -> list[int | None]:
+    missing = np.isnat(times).tolist()
+    seconds = times.astype("datetime64[s]").astype(np.int64).tolist()
+    return [None if m else s for s, m in zip(seconds, missing, strict=True)]
+
+
+def _ellipses(
+    east: FloatArray,
+    north: FloatArray,
+    cov: FloatArray,
+    lon: FloatArray,
+    lat: FloatArray,
+    sheet: _Sheet,
+) -> dict[str, list[int | None]]:
+    known = np.isfinite(east) & np.isfinite(north)
+    a, b, azimuth = error_ellipse(
+        np.where(known, east, 0.0),
+        np.where(known, north, 0.0),
+        np.where(known, np.nan_to_num(cov), 0.0),
+    )
+    turned = (azimuth + sheet.turn_deg(lon, lat)) % 180.0
+    return {
+        "a": _tenths(np.where(known, a * _ELLIPSE_95, np.nan)),
+        "b": _tenths(np.where(known, b * _ELLIPSE_95, np.nan)),
+        "az": _whole(np.where(known, turned, np.nan)),
+    }
+
+
+def _marks_data(marks: Marks, sheet: _Sheet) -> dict[str, Any]:
+    kinds = [visible_text(k) for k in marks.kind]
+    symbols = symbols_for(kinds)
+    place = {s.word: i for i, s in enumerate(symbols)}
+    below, below_of = _numbered(marks.depth_below)
+    orders, order_of = _numbered(marks.s44_horizontal)
+    columns: dict[str, Any] = {
+        **_placed(sheet, marks.lon, marks.lat),
+        **_ellipses(
+            marks.var_east_m2,
+            marks.var_north_m2,
+            marks.cov_east_north_m2,
+            marks.lon,
+            marks.lat,
+            sheet,
+        ),
+        "at": [
+            format_position(lon, lat)
+            for lon, lat in zip(marks.lon.tolist(), marks.lat.tolist(), strict=True)
+        ],
+        "name": [visible_text(n) for n in marks.name],
+        "kind": [place[k] for k in kinds],
+        "hazard": marks.hazard.astype(int).tolist(),
+        "note": [visible_text(n, lines=True) for n in marks.note],
+        "r95": _tenths(marks.r95_m),
+        "depth": _whole(marks.depth_m * 100.0),
+        "below": below_of,
+        "height": _whole(marks.height_m * 100.0),
+        "least": _whole(marks.least_depth_m * 100.0),
+        "sightings": marks.sightings.tolist(),
+        "trips": marks.trips.tolist(),
+        "first": _seconds(marks.first_time),
+        "last": _seconds(marks.last_time),
+        "order": order_of,
+    }
+    return {
+        "kinds": [asdict(s) for s in symbols],
+        "below": below,
+        "orders": orders,
+        "marks": columns,
+    }
+
+
+def _sightings_data(sightings: Sightings, owner: IntArray, sheet: _Sheet) -> dict[str, Any]:
+    trips, trip_of = _numbered(visible_text(t) for t in sightings.trip)
+    details, detail_of = _numbered(
+        visible_text(f"{m}, {d}" if m and d else m or d)
+        for m, d in zip(sightings.method, sightings.method_detail, strict=True)
+    )
+    seen = np.isfinite(sightings.antenna_lon) & np.isfinite(sightings.antenna_lat)
+    x, y = sheet.integers(sightings.lon, sightings.lat)
+    boat_x, boat_y = sheet.integers(
+        np.where(seen, sightings.antenna_lon, sightings.lon),
+        np.where(seen, sightings.antenna_lat, sightings.lat),
+    )
+    has = seen.tolist()
+    east, north, cov = sightings.total_covariance()
+    return {
+        "x": x.tolist(),
+        "y": y.tolist(),
+        **_ellipses(east, north, cov, sightings.lon, sightings.lat, sheet),
+        # The boat's place as a difference from the target's: shorter, and null where unknown.
+        "bx": [v if k else None for v, k in zip((boat_x - x).tolist(), has, strict=True)],
+        "by": [v if k else None for v, k in zip((boat_y - y).tolist(), has, strict=True)],
+        "mark": owner.tolist(),
+        "name": [visible_text(n) for n in sightings.name],
+        "trip": trip_of,
+        "trips": trips,
+        "how": detail_of,
+        "hows": details,
+        "time": _seconds(sightings.time),
+    }
+
+
+def _tracks_data(tracks: Track, sheet: _Sheet) -> list[dict[str, Any]]:
+    if not len(tracks):
+        return []
+    x, y = sheet.place(tracks.lon, tracks.lat)
+    # A degree of longitude is counted at its longest, so that nothing moves by more than 1 m.
+    scale = np.array([1.0, 1.0])
+    if sheet.plane is None:
+        nearest = np.radians(np.abs(tracks.lat).min())
+        scale = _METRES_PER_DEGREE * np.array([np.cos(nearest), 1.0])
+    keys = np.stack([tracks.line, tracks.segment], axis=1)
+    starts = np.flatnonzero(np.r_[True, (np.diff(keys, axis=0) != 0).any(axis=1)])
+    ends = np.r_[starts[1:], len(tracks)]
+    out = []
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        xy = np.stack([x[start:end], y[start:end]], axis=1)
+        if sheet.plane is None:
+            xy = np.unwrap(xy, period=360.0, axis=0)
+        xy = xy * scale
+        xy = xy[np.isfinite(xy).all(axis=1)]
+        if len(xy) < 2:
+            continue
+        line = shapely.simplify(
+            shapely.linestrings(xy), _TRACK_TOLERANCE_M, preserve_topology=False
+        )
+        line_xy = shapely.get_coordinates(line) / scale
+        out.append({"name": visible_text(tracks.name[start]), "d": _deltas(line_xy, sheet)})
+    return out
+
+
+def _deltas(xy: FloatArray, sheet: _Sheet) -> list[int]:
+    """Whole quanta from the origin: the first point, then steps; x and y in turn."""
+    whole = np.rint((xy - np.asarray(sheet.origin)) / sheet.quantum).astype(np.int64)
+    return np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
+
+
+def _background_data(background: Mapping[str, Any] | None, sheet: _Sheet) -> dict[str, Any] | None:
+    if background is None:
+        return None
+    fills: list[list[list[int]]] = []
+    lines: list[list[int]] = []
+    points: list[list[int]] = []
+    for geometry in _geometries(background):
+        for part in shapely.get_parts(geometry):
+            if part.is_empty:
+                continue
+            if part.geom_type == "Polygon":
+                rings = [part.exterior, *part.interiors]
+                laid = [_laid(shapely.get_coordinates(r), sheet) for r in rings]
+                fills.append([_deltas(xy, sheet) for xy in laid])
+            elif part.geom_type == "Point":
+                points.append(_deltas(_laid(shapely.get_coordinates(part), sheet), sheet))
+            else:
+                lines.append(_deltas(_laid(shapely.get_coordinates(part), sheet), sheet))
+    return {"fills": fills, "lines": lines, "points": points}
+
+
+def _laid(lon_lat: FloatArray, sheet: _Sheet) -> FloatArray:
+    """Put a line or ring on the sheet without tearing it where longitude jumps."""
+    x, y = sheet.place(lon_lat[:, 0], lon_lat[:, 1])
+    if sheet.plane is None:
+        whole = np.unwrap(lon_lat[:, 0], period=360.0)
+        x = whole + 360.0 * np.rint((x.mean() - whole.mean()) / 360.0)
+        y = np.clip(y, -_MERCATOR_LIMIT_DEG, _MERCATOR_LIMIT_DEG)
+    return np.stack([x, y], axis=1)
+
+
+def _geometries(item: Mapping[str, Any]) -> list[Any]:
+    kind = item.get("type") if isinstance(item, Mapping) else None
+    if kind == "FeatureCollection":
+        return [g for feature in item.get("features") or () for g in _geometries(feature)]
+    if kind == "Feature":
+        geometry = item.get("geometry")
+        return _geometries(geometry) if geometry else []
+    if kind == "GeometryCollection":
+        return [g for part in item.get("geometries") or () for g in _geometries(part)]
+    try:
+        geometry = shapely.force_2d(shapely_shape(item))
+        xy = shapely.get_coordinates(geometry)
+    except Exception as error:  # shapely raises many kinds for bad GeoJSON
+        raise DataError(f"the background is not GeoJSON: {error}") from error
+    if not np.isfinite(xy).all() or (np.abs(xy) > [360.0, 90.0]).any():
+        raise DataError(
+            "the background holds coordinates that are not longitude and latitude in degrees"
+        )
+    return [geometry]
+
+
+_TILE_HOST = re.compile(r"^(?:\{s\}\.)?[A-Za-z0-9.-]+(?::\d+)?$")
+
+
+def _tile_server(tiles: str | None, sheet: _Sheet) -> tuple[str, str, str] | None:
+    """Return the address, the host for people and the source for the page's policy."""
+    if not tiles:
+        return None
+    if sheet.plane is not None:
+        raise UsageError("tiles cannot be drawn beyond 85 degrees of latitude; leave them out")
+    parts = urlsplit(tiles)
+    wanted = all(f"{{{k}}}" in tiles for k in "zxy")
+    plain = not any(c in tiles for c in " \"'<>;,\\") and tiles.isascii() and tiles.isprintable()
+    if parts.scheme not in ("https", "http") or not _TILE_HOST.match(parts.netloc):
+        wanted = False
+    if not (wanted and plain):
+        raise UsageError(
+            f"{tiles!r} is not a tile address; write it like https://server/{{z}}/{{x}}/{{y}}.png"
+        )
+    host = parts.netloc.removeprefix("{s}.")
+    source = f"{parts.scheme}://{parts.netloc.replace('{s}', '*')}"
+    return tiles, host, source
