@@ -125,7 +125,7 @@ def _values(column: Column, series: pd.Series) -> tuple[NDArray[Any], list[BadRo
         return texts.isin(_TRUE).to_numpy(bool), bad
     given = series.notna().to_numpy(bool)
     if series.dtype == object or isinstance(series.dtype, pd.StringDtype):
-        given &= (series.astype(str).str.strip() != "").to_numpy(bool)
+        given = given & (series.astype(str).str.strip() != "").to_numpy(bool)
     numbers = pd.to_numeric(series, errors="coerce").astype("float64").to_numpy(np.float64)
     bad = bad_rows(
         given & np.isnan(numbers),

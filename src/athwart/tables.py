@@ -121,10 +121,7 @@ def _column(type_: ColumnType, doc: str, **rest: Any) -> Any:
 
 def text_array(values: Iterable[Any]) -> TextArray:
     """Return an object array of text; None and NaN become ``""``."""
-    items = [
-        v if isinstance(v, str) else "" if v is None or v != v else str(v)  # noqa: PLR0124
-        for v in values
-    ]
+    items = [v if isinstance(v, str) else "" if v is None or v != v else str(v) for v in values]
     out = np.empty(len(items), dtype=object)
     out[:] = items
     return out

@@ -140,7 +140,7 @@ def parse_quantity(text: str, dimension: Dimension) -> float:
     2.315
     """
     match = _QUANTITY.match(text)
-    if match is None:
+    if match is None or "," in (match[2] or ""):
         comma = " (write a decimal point, not a comma)" if "," in text else ""
         raise UsageError(
             f"{text!r} is not a number with a unit{comma}; write it like {_EXAMPLE[dimension]}"

@@ -80,7 +80,7 @@ def across_moments(
         E((y - stated)^2), square metres.
     """
     columns = [
-        np.atleast_1d(a)
+        np.asarray(a)
         for a in np.broadcast_arrays(
             *(
                 np.asarray(v, np.float64)

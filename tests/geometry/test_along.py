@@ -1,0 +1,71 @@
+"""A track as a function of time."""
+
+import numpy as np
+import pytest
+
+from athwart.geometry.along import Path
+from athwart.geometry.geodesic import displace, inverse
+
+START = np.datetime64("2026-03-01T06:00:00", "us")
+
+
+def seconds(values):
+    return START + (np.asarray(values, float) * 1e6).astype("timedelta64[us]")
+
+
+def straight(n=60, speed=2.0, heading=40.0, lon=179.9995, lat=-40.0):
+    """A straight run across the 180th meridian."""
+    way, angle = speed * np.arange(n), np.radians(heading)
+    return displace(lon, lat, way * np.sin(angle), way * np.cos(angle))
+
+
+def test_position_course_and_speed_on_a_straight_run():
+    lon, lat = straight()
+    path = Path(seconds(np.arange(60)), lon, lat)
+    at = path.at(seconds([0.0, 20.5, 59.0]))
+    want = displace(179.9995, -40.0, 41 * np.sin(np.radians(40)), 41 * np.cos(np.radians(40)))
+    assert float(inverse(at.lon[1], at.lat[1], *want)[1]) < 0.001
+    np.testing.assert_allclose(at.course_deg, 40.0, atol=0.01)
+    np.testing.assert_allclose(at.speed_mps, 2.0, atol=1e-6)
+    assert (at.course_window_m >= 14.9).all()
+    np.testing.assert_allclose(at.course_turn_deg, 0.0, atol=0.01)
+
+
+def test_order_of_points_does_not_matter_and_doubles_count_once():
+    lon, lat = straight(20)
+    order = np.random.default_rng(3).permutation(20)
+    rows = np.concatenate([order, order[:5]])
+    path = Path(seconds(rows), lon[rows], lat[rows])
+    assert len(path) == 20
+    np.testing.assert_array_equal(path.lon, lon)
+
+
+def test_gaps_and_ends_are_not_bridged():
+    t = np.array([0.0, 1, 2, 44, 45])
+    lon, lat = straight(5)
+    at = Path(seconds(t), lon, lat).at(seconds([-1, 2, 10, 44, 46]))
+    np.testing.assert_array_equal(np.isnan(at.lon), [True, False, True, False, True])
+    assert at.gap_s[2] == 42.0
+    assert np.isinf(at.gap_s[[0, 4]]).all()
+
+
+def test_course_of_a_turn_is_the_tangent_and_the_turn_is_told():
+    angle = np.radians(np.arange(0, 90, 3.0))  # 3 degrees a second, radius 40 m
+    lon, lat = displace(10.0, 50.0, 40 * np.sin(angle), 40 * (1 - np.cos(angle)))
+    path = Path(seconds(np.arange(30)), lon, lat)
+    at = path.at(seconds([15.0]))
+    assert float(at.course_deg[0]) == pytest.approx((90 - 45) % 360, abs=0.5)
+    assert at.course_turn_deg[0] > 10
+
+
+def test_headings_turn_the_short_way():
+    lon, lat = straight(2)
+    path = Path(seconds([0, 2]), lon, lat)
+    heading = path.samples([350.0, 20.0], circular=True)
+    assert float(heading.at(np.array([1.0]), 10)[0]) == pytest.approx(5.0)
+
+
+def test_a_track_without_times_is_empty():
+    path = Path(np.full(3, np.datetime64("NaT", "us")), [0.0, 1, 2], [0.0, 1, 2])
+    assert len(path) == 0
+    assert np.isnan(path.at(seconds([0.0])).lon).all()
