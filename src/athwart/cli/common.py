@@ -1,0 +1,142 @@
+"""Options and small helpers that several commands share."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+import click
+
+from athwart.errors import BadRow, UsageError
+from athwart.units import Dimension, UnitSystem, parse_quantity
+
+if TYPE_CHECKING:
+    from athwart.boat import Boat
+    from athwart.tables import Table
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Quantity(click.ParamType[float]):
+    """A number with a unit, returned in SI."""
+
+    def __init__(self, dimension: Dimension) -> None:
+        self.dimension: Dimension = dimension
+        self.name = dimension
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read the text; a float has been read already."""
+        if isinstance(value, float):
+            return value
+        try:
+            return parse_quantity(value, self.dimension)
+        except UsageError as error:
+            self.fail(str(error), param, ctx)
+
+
+def length(*names: str, **rest: Any) -> Callable[[F], F]:
+    """Declare an option that is a length."""
+    return click.option(*names, type=Quantity("length"), metavar="LENGTH", **rest)
+
+
+def common_options(*names: str) -> Callable[[F], F]:
+    """Declare the options of these names that every command spells alike."""
+    known = {
+        "json": click.option("--json", "as_json", is_flag=True, help="Print one JSON object."),
+        "boat": click.option(
+            "--boat", "boat_file", type=click.Path(path_type=Path), help="Boat file (TOML)."
+        ),
+        "trip": click.option("--trip", default="", help="Name of the outing."),
+        "tz": click.option(
+            "--tz", "time_zone", default="", help="Zone of times without one: Pacific/Auckland."
+        ),
+        "units": click.option(
+            "--units", type=click.Choice(["metric", "feet", "fathoms"]), help="What is shown."
+        ),
+        "skip_bad": click.option(
+            "--skip-bad", is_flag=True, help="Take the good rows, list the bad ones in a file."
+        ),
+        "overwrite": click.option("--overwrite", is_flag=True, help="Replace existing files."),
+        "debug": click.option("--debug", is_flag=True, help="Show a traceback on an error."),
+        "ballpark": click.option(
+            "--allow-ballpark", is_flag=True, help="Accept a coarse change of reference system."
+        ),
+    }
+
+    def declare(function: F) -> F:
+        for name in reversed(names):
+            function = known[name](function)
+        return function
+
+    return declare
+
+
+def read_boat(path: Path | None) -> Boat:
+    """Read a boat file, or return the default boat."""
+    from athwart.boat import Boat
+
+    return Boat() if path is None else Boat.from_toml(path)
+
+
+def shown_units(units: str | None, boat: Boat | None = None) -> UnitSystem:
+    """Return what the user wants to see: the option, else the boat's, else metric."""
+    return cast("UnitSystem", units or (boat.units if boat else "metric"))
+
+
+def say(sentence: str) -> None:
+    """Talk to the user, on stderr."""
+    click.echo(sentence, err=True)
+
+
+def plain(value: Any) -> Any:
+    """Return a value as JSON can hold it: no NaN, no NumPy types; times in UTC with Z."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    if hasattr(value, "dtype"):
+        if value.dtype.kind == "M":
+            return None if str(value) == "NaT" else f"{value.astype('datetime64[ms]')}Z"
+        value = value.item() if value.ndim == 0 else value.tolist()
+        return plain(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, BadRow):
+        return {"row": value.row, "code": value.code, "message": value.message}
+    return value
+
+
+def print_json(value: Mapping[str, Any]) -> None:
+    """Print one JSON object and nothing else."""
+    click.echo(json.dumps(plain(value), ensure_ascii=False, indent=1))
+
+
+def rows_of(table: Table, names: Iterable[str]) -> list[dict[str, Any]]:
+    """Return some columns of a table as one mapping a row."""
+    columns = [getattr(table, name) for name in names]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def write_rejected(rejected: Iterable[BadRow], beside: Path, source: str) -> Path | None:
+    """Write rows that were not taken to a CSV file beside the output; None if there are none."""
+    import csv
+    import io
+
+    rows = list(rejected)
+    if not rows:
+        return None
+    from athwart.formats.files import atomic_write
+
+    path = beside.with_name(f"{beside.stem}-rejected.csv")
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["file", "row", "code", "message"])
+    writer.writerows([source, r.row, r.code, r.message] for r in rows)
+    with atomic_write(path, overwrite=True) as temporary:
+        temporary.write_text(text.getvalue(), encoding="utf-8")
+    return path

@@ -1,0 +1,121 @@
+"""``athwart info``: what files hold."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from athwart.cli.common import common_options, print_json, say
+from athwart.errors import AthwartError
+from athwart.units import format_position
+
+if TYPE_CHECKING:
+    from athwart.contents import Contents
+
+SHOWN = 20
+
+
+@click.command("info", short_help="Say what files hold, and what in them is wrong.")
+@click.argument(
+    "sources", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SRC..."
+)
+@common_options("json", "tz", "debug")
+def command(sources: tuple[Path, ...], as_json: bool, time_zone: str, debug: bool) -> int:
+    """Say what files hold: counts, bounds, times, names, and every fault."""
+    from athwart.formats import ReadOptions, inspect
+
+    options = ReadOptions(time_zone=time_zone or None)
+    entries, failed = [], False
+    for path in sources:
+        try:
+            entry = describe(inspect(path, options=options))
+        except AthwartError as error:
+            entry = {"file": path.name, "error": str(error)}
+        failed |= bool(entry.get("rejected")) or "error" in entry
+        entries.append(entry)
+        if not as_json:
+            _print(entry)
+    if as_json:
+        print_json({"files": entries})
+    return 1 if failed else 0
+
+
+def describe(contents: Contents) -> dict[str, Any]:
+    """Return the JSON object of one file."""
+    tables = [
+        contents.picks,
+        contents.waypoints,
+        contents.sightings,
+        contents.marks,
+        contents.routes,
+        contents.tracks,
+    ]
+    lon = np.concatenate([t.lon for t in tables])
+    lat = np.concatenate([t.lat for t in tables])
+    times = [
+        t.time for t in (contents.picks, contents.waypoints, contents.sightings, contents.tracks)
+    ]
+    time = np.concatenate([*times, contents.marks.first_time, contents.marks.last_time])
+    time = time[~np.isnat(time)]
+    placed = np.isfinite(lon) & np.isfinite(lat)
+    points = [contents.waypoints, contents.sightings, contents.marks]
+    names = Counter(n for t in points[:2] for n in t.name if n)
+    spots = Counter(
+        (round(x, 7), round(y, 7))
+        for t in points[:2]
+        for x, y in zip(t.lon.tolist(), t.lat.tolist(), strict=True)
+    )
+    counts = {"waypoints": 0, "route_points": 0, "track_points": 0, "routes": 0, "tracks": 0}
+    counts.update(contents.counts)
+    bounds = None
+    if placed.any():
+        x, y = lon[placed], lat[placed]
+        bounds = [float(x.min()), float(y.min()), float(x.max()), float(y.max())]
+    return {
+        "file": contents.source,
+        "format": contents.format,
+        "counts": counts,
+        "points": counts["waypoints"] + counts["route_points"] + counts["track_points"],
+        "rejected": list(contents.rejected),
+        "dropped_fields": dict(contents.dropped_fields),
+        "bounds": bounds,
+        "first_time": time.min() if len(time) else None,
+        "last_time": time.max() if len(time) else None,
+        "repeated_names": {n: c for n, c in names.items() if c > 1},
+        "repeated_positions": sum(c - 1 for c in spots.values() if c > 1),
+        "notes": list(contents.words),
+    }
+
+
+def _print(entry: dict[str, Any]) -> None:
+    click.echo(entry["file"])
+    if "error" in entry:
+        say(f"  {entry['error']}")
+        return
+    click.echo(f"  format     {entry['format']}")
+    counts = ", ".join(f"{c} {n.replace('_', ' ')}" for n, c in entry["counts"].items() if c)
+    click.echo(f"  holds      {counts or 'nothing'}")
+    if entry["bounds"]:
+        west, south, east, north = entry["bounds"]
+        click.echo(f"  from       {format_position(west, south)}")
+        click.echo(f"  to         {format_position(east, north)}")
+    if entry["first_time"] is not None:
+        first, last = (str(entry[k])[:19].replace("T", " ") for k in ("first_time", "last_time"))
+        click.echo(f"  time       {first} to {last} UTC")
+    if entry["repeated_names"]:
+        most = ", ".join(f"{n} ({c})" for n, c in list(entry["repeated_names"].items())[:5])
+        click.echo(f"  same name  {most}")
+    if entry["repeated_positions"]:
+        click.echo(f"  same place {entry['repeated_positions']} points repeat a position")
+    for name, count in entry["dropped_fields"].items():
+        click.echo(f"  unreadable {name} in {count} points; the points are kept without it")
+    for word in entry["notes"]:
+        click.echo(f"  note       {word}")
+    for row in entry["rejected"][:SHOWN]:
+        say(f"  {row.sentence()}")
+    if len(entry["rejected"]) > SHOWN:
+        say(f"  ... and {len(entry['rejected']) - SHOWN} more; --json lists them all")

@@ -1,0 +1,168 @@
+"""``athwart merge``: sightings to marks."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+from athwart.cli.common import (
+    common_options,
+    length,
+    plain,
+    print_json,
+    rows_of,
+    say,
+    shown_units,
+    write_rejected,
+)
+from athwart.errors import DataError, UsageError
+from athwart.units import UnitSystem, format_length
+
+if TYPE_CHECKING:
+    from athwart.merge import Merged
+
+MARK_COLUMNS = (
+    "mark_id", "name", "kind", "hazard", "lat", "lon", "depth_m", "depth_below", "height_m",
+    "least_depth_m", "r95_m", "s44_horizontal", "sightings", "trips", "scatter",
+)  # fmt: skip
+SHOWN = 12
+
+
+@click.command("merge", short_help="Fold the sightings of many trips into one set of marks.")
+@click.argument(
+    "sources", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SRC..."
+)
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="File to write.")
+@click.option("--report", type=click.Path(path_type=Path), help="Report to write (.csv or .json).")
+@click.option("--gate", type=float, default=0.999, show_default=True, help="Probability kept.")
+@length("--reach", default="40m", show_default=True, help="Farthest apart that two may fold.")
+@length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
+@click.option(
+    "--saved-at",
+    type=click.Choice(["mark", "boat"]),
+    default="mark",
+    help="Where the waypoint button was pressed.",
+)
+@click.option("--shift-trips", is_flag=True, help="Shift a trip that sits off the others.")
+@common_options("json", "trip", "tz", "units", "skip_bad", "overwrite", "ballpark", "debug")
+def command(
+    sources: tuple[Path, ...],
+    output: Path | None,
+    report: Path | None,
+    gate: float,
+    reach: float,
+    sigma: float,
+    saved_at: Literal["mark", "boat"],
+    shift_trips: bool,
+    as_json: bool,
+    trip: str,
+    time_zone: str,
+    units: str | None,
+    skip_bad: bool,
+    overwrite: bool,
+    allow_ballpark: bool,
+    debug: bool,
+) -> int:
+    """Fold the sightings of many trips and files into one set of marks."""
+    from athwart.formats import ReadOptions, check_target, write
+    from athwart.gather import gather
+    from athwart.merge import merge
+
+    if not 0 < gate < 1:
+        raise UsageError(f"--gate is {gate:g}; allowed is a probability between 0 and 1")
+    if report is not None and report.suffix.lower() not in (".csv", ".json"):
+        raise UsageError(f"the report {report.name} must end in .csv or .json")
+    for target in (output, report):
+        if target is not None:
+            check_target(target, overwrite=overwrite)
+    found = gather(
+        sources,
+        options=ReadOptions(time_zone=time_zone or None, allow_ballpark=allow_ballpark),
+        sigma_m=sigma,
+        saved_at=saved_at,
+        trip=trip,
+        skip_bad=skip_bad,
+    )
+    for word in found.words:
+        say(f"note: {word}")
+    if not len(found.sightings):
+        raise DataError("there is nothing to merge: the files hold no waypoints or sightings")
+    merged = merge(found.sightings, gate=gate, reach_m=reach, shift_trips=shift_trips)
+    if output is not None:
+        from athwart.contents import Contents
+
+        written = write(
+            output,
+            Contents(source=output.name, marks=merged.marks, sightings=merged.sightings),
+            overwrite=overwrite,
+        )
+        for word in written.words:
+            say(f"note: {word}")
+        say(f"{len(merged.marks)} marks written to {', '.join(p.name for p in written.files)}")
+        for name in {n for n, _ in found.rejected}:
+            path = write_rejected([r for n, r in found.rejected if n == name], output, name)
+            if path is not None:
+                say(f"rows left out of {name} are listed in {path.name}")
+    if report is not None:
+        _write_report(report, merged, overwrite)
+    if as_json:
+        print_json(as_mapping(merged))
+    else:
+        _print(merged, shown_units(units))
+    return 0
+
+
+def as_mapping(merged: Merged) -> dict[str, Any]:
+    """Return the JSON object of ``merge``."""
+    marks = rows_of(merged.marks, [*MARK_COLUMNS, "sighting_ids"])
+    for mark in marks:
+        mark["sighting_ids"] = mark["sighting_ids"].split()
+    sightings = rows_of(merged.sightings, ["sighting_id", "name", "source", "source_row", "trip"])
+    for row, of in zip(sightings, merged.mark_of.tolist(), strict=True):
+        number = row.pop("source_row")
+        row["source"] = f"{row['source']}:{number}"
+        row["mark_id"] = merged.marks.mark_id[of]
+    return {"marks": marks, "sightings": sightings, **merged.report.to_mapping()}
+
+
+def _print(merged: Merged, units: UnitSystem) -> None:
+    marks = merged.marks
+    folded = int((marks.sightings > 1).sum())
+    click.echo(
+        f"{len(merged.sightings)} sightings are {len(marks)} marks: {folded} seen more than once, "
+        f"{len(marks) - folded} once"
+    )
+    if len(marks):
+        radii = sorted(marks.r95_m.tolist())
+        click.echo(
+            f"R95 from {format_length(radii[0], units)} to {format_length(radii[-1], units)}, "
+            f"half of them within {format_length(radii[len(radii) // 2], units)}"
+        )
+    for sentence in merged.report.sentences(units)[:SHOWN]:
+        click.echo(f"- {sentence}")
+    more = len(merged.report.sentences(units)) - SHOWN
+    if more > 0:
+        click.echo(f"- and {more} more lines; --report R.csv lists them all")
+
+
+def _write_report(path: Path, merged: Merged, overwrite: bool) -> None:
+    import csv
+    import io
+
+    from athwart.formats import atomic_write
+
+    if path.suffix.lower() == ".json":
+        text = json.dumps(plain(as_mapping(merged)), ensure_ascii=False, indent=1) + "\n"
+    else:
+        buffer = io.StringIO()
+        rows = merged.report.rows()
+        writer = csv.DictWriter(buffer, list(rows[0]) if rows else ["what"], lineterminator="\n")
+        writer.writeheader()
+        writer.writerows([plain(r) for r in rows])
+        text = buffer.getvalue()
+    with atomic_write(path, overwrite=overwrite) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+    say(f"report written to {path.name}")

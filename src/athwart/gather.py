@@ -1,0 +1,174 @@
+"""Many files to one table of sightings: what `merge`, `export` and `map` start from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from athwart.contents import Contents
+from athwart.errors import BadRow, DataError, TableError
+from athwart.formats import ReadOptions, read
+from athwart.tables import Marks, Sightings, Track, Waypoints
+from athwart.trips import assign_trips
+from athwart.waypoints import to_sightings
+
+__all__ = ["Gathered", "gather", "sightings_of"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gathered:
+    """What several files hold together.
+
+    Parameters
+    ----------
+    sightings : Sightings
+        Every located look, trips assigned.
+    marks : Marks
+        Marks as the files hold them.
+    tracks, routes : Track
+        Lines of all files.
+    sources : tuple of str
+        Names of the files.
+    rejected : tuple of (str, BadRow)
+        File and fault of every row that was left out.
+    words : tuple of str
+        What the user should know.
+    """
+
+    sightings: Sightings
+    marks: Marks
+    tracks: Track
+    routes: Track
+    sources: tuple[str, ...]
+    rejected: tuple[tuple[str, BadRow], ...]
+    words: tuple[str, ...]
+
+    @property
+    def settled(self) -> bool:
+        """Whether every sighting already belongs to a mark of the files."""
+        members = {i for ids in self.marks.sighting_ids for i in ids.split()}
+        return len(self.marks) > 0 and set(self.sightings.sighting_id) <= members
+
+
+def gather(
+    paths: Iterable[Path],
+    *,
+    options: ReadOptions | None = None,
+    sigma_m: float = 4.0,
+    saved_at: Literal["mark", "boat"] = "mark",
+    trip: str = "",
+    skip_bad: bool = False,
+) -> Gathered:
+    """Read files and turn what they hold into sightings.
+
+    Raises
+    ------
+    TableError
+        Rows that cannot be read, in all files, every one listed, unless ``skip_bad``.
+    DataError
+        A file that holds picks not yet fixed, or nothing at all with a position.
+    """
+    looks: list[Sightings] = []
+    marks: list[Marks] = []
+    lines: list[Track] = []
+    routes: list[Track] = []
+    names: list[str] = []
+    words: list[str] = []
+    rejected: list[tuple[str, BadRow]] = []
+    faults: list[TableError] = []
+    for path in paths:
+        try:
+            contents = read(path, skip_bad=skip_bad, options=options)
+        except TableError as error:
+            faults.append(error)
+            continue
+        names.append(path.name)
+        words += [f"{path.name}: {word}" for word in contents.words]
+        rejected += [(path.name, row) for row in contents.rejected]
+        found, said = sightings_of(contents, sigma_m=sigma_m, saved_at=saved_at, trip=trip)
+        words += said
+        looks.append(found)
+        marks.append(contents.marks)
+        lines.append(contents.tracks)
+        routes.append(contents.routes)
+    if faults:
+        raise DataError("\n".join(str(f) for f in faults))
+    sightings = Sightings.concat([s for s in looks if len(s)])
+    if len(sightings):
+        trips = assign_trips(sightings.time, sightings.trip, sightings.sighting_id)
+        sightings = sightings.with_columns(trip=trips)
+    return Gathered(
+        sightings=sightings,
+        marks=Marks.concat([m for m in marks if len(m)]),
+        tracks=_renumbered(lines),
+        routes=_renumbered(routes),
+        sources=tuple(names),
+        rejected=tuple(rejected),
+        words=tuple(words),
+    )
+
+
+def sightings_of(
+    contents: Contents,
+    *,
+    sigma_m: float = 4.0,
+    saved_at: Literal["mark", "boat"] = "mark",
+    trip: str = "",
+) -> tuple[Sightings, list[str]]:
+    """Return what a file holds as sightings, and what should be said about it.
+
+    Raises
+    ------
+    DataError
+        The file holds picks, which must be fixed first.
+    """
+    if len(contents.picks):
+        raise DataError(
+            f"{contents.source} holds picks that are not positions yet; run "
+            f"`athwart fix {contents.source} -o sightings.gpkg` first and give its output"
+        )
+    parts = [contents.sightings] if len(contents.sightings) else []
+    words = []
+    waypoints = contents.waypoints
+    if len(contents.marks) and not len(contents.sightings):
+        words.append(
+            f"{contents.source} holds marks without their sightings; they are taken as waypoints"
+        )
+        waypoints = Waypoints.concat([waypoints, _as_waypoints(contents.marks, contents.source)])
+    if len(waypoints):
+        parts.append(to_sightings(waypoints, sigma_m=sigma_m, saved_at=saved_at, trip=trip))
+    sightings = Sightings.concat(parts)
+    if trip and len(sightings):
+        given = np.where(sightings.trip == "", trip, sightings.trip).astype(object)
+        sightings = sightings.with_columns(trip=given)
+    return sightings, words
+
+
+def _as_waypoints(marks: Marks, source: str) -> Waypoints:
+    shared = {n for n in Waypoints.column_names() if n in Marks.column_names()}
+    values = {name: getattr(marks, name) for name in shared}
+    sigma = np.sqrt((marks.var_east_m2 + marks.var_north_m2) / 2)
+    return Waypoints.from_columns(
+        {
+            **values,
+            "time": marks.last_time,
+            "sigma_m": np.where(sigma > 0, sigma, np.nan),
+            "source": np.full(len(marks), source, dtype=object),
+            "source_row": np.arange(1, len(marks) + 1),
+        }
+    )
+
+
+def _renumbered(tables: Sequence[Track]) -> Track:
+    out: list[Track] = []
+    line = segment = 0
+    for table in tables:
+        if len(table):
+            out.append(table.with_columns(line=table.line + line, segment=table.segment + segment))
+            line += int(table.line.max()) + 1
+            segment += int(table.segment.max()) + 1
+    return Track.concat(out)
