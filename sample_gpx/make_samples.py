@@ -70,10 +70,10 @@ CURRENT_UV_MPS = (0.07, 0.10)
 
 # Error budget of the simulation, 1 sigma.
 SHARED_GNSS_M, JITTER_M, BOAT_M = 2.5, 0.8, 1.0
-COMPASS_BIAS_DEG, HEADING_NOISE_DEG, WOBBLE_DEG = 2.0, 1.0, 1.5
+COMPASS_BIAS_DEG, HEADING_NOISE_DEG, WOBBLE_DEG = 2.0, 1.5, 2.0
 RANGE_FLOOR_M, RANGE_SHARE = 0.3, 0.01
 DEPTH_FLOOR_M, DEPTH_SHARE = 0.1, 0.01
-SHADOW_M, SLOPE_DEG, TIMING_S = 0.2, 1.0, 0.2
+SHADOW_M, SLOPE_DEG, TIMING_S = 0.2, 1.0, 0.4
 WAYPOINT_OWN_M, OLD_CARD_M = 2.2, 3.5
 
 STEP_S = 0.1
@@ -446,8 +446,9 @@ class Voyage:
 
 def _smoothed(values: Vector, window_s: float) -> Vector:
     n = 2 * round(window_s / STEP_S / 2.0) + 1
-    window = np.hanning(n + 2)[1:-1]
-    return np.convolve(values, window / window.sum(), mode="valid")
+    window: Vector = np.hanning(n + 2)[1:-1]
+    smooth: Vector = np.convolve(values, window / window.sum(), mode="valid")
+    return smooth
 
 
 @cache
@@ -464,7 +465,7 @@ def voyage(name: str) -> Voyage:
     v = _smoothed(np.interp(way, along, corners[:, 1]), 44.0)
     whole = math.floor((len(u) - 1) * STEP_S)
     u, v = u[: round(whole / STEP_S) + 1], v[: round(whole / STEP_S) + 1]
-    seconds = np.arange(len(u)) * STEP_S
+    seconds: Vector = np.arange(len(u), dtype=np.float64) * STEP_S
     du, dv = np.gradient(u, STEP_S), np.gradient(v, STEP_S)
     course = np.unwrap(np.degrees(np.arctan2(du, dv)) + AXIS_DEG - 90.0, period=360.0)
     water_u, water_v = du - CURRENT_UV_MPS[0], dv - CURRENT_UV_MPS[1]
