@@ -58,7 +58,7 @@ _UNSEEN = re.compile(
 
 
 def visible_text(text: str, *, lines: bool = False) -> str:
-    """Return text in which control and direction characters are seen and not obeyed.
+    r"""Return text in which control and direction characters are seen and not obeyed.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def visible_text(text: str, *, lines: bool = False) -> str:
 
     Examples
     --------
-    >>> visible_text("a\\u202eb")
+    >>> visible_text("a\u202eb")
     'a⟦U+202E⟧b'
     """
     text = text.replace("\r\n", "\n").replace("\r", "\n")
@@ -160,12 +160,10 @@ def review_map(
         crs="EPSG3857" if sheet.plane is None else "Simple",
         tiles=bool(server),
     )
-    figure = page.get_root()
-    figure.title = html.escape(heading)
-    return str(figure.render()).replace("<html>", '<html lang="en">', 1)
+    return page.text()
 
 
-class _ReviewMap(folium.Map):  # type: ignore[misc]
+class _ReviewMap(folium.Map):
     """folium's map with a page of our own and no links: everything is inside."""
 
     _template = Template(asset_text("page.jinja"))
@@ -192,19 +190,35 @@ class _ReviewMap(folium.Map):  # type: ignore[misc]
             worldCopyJump=False,
             prefer_canvas=True,
         )
-        self.heading = html.escape(heading)
-        self.data = data
-        self.inlined = [(element, asset_text(name)) for element, name in ASSETS]
-        self.licence = leaflet_licence()
+        # branca reads what it has rendered as a template again, so that "{{" in a name would be
+        # obeyed. Whatever is not this page's own template goes in afterwards, by its slot.
+        self.slots = {
+            "heading": html.escape(heading),
+            "data": data,
+            "licence": leaflet_licence(),
+            **{name: asset_text(name) for _, name in ASSETS},
+        }
+        self.assets = ASSETS
         self.policy = (
             "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
             f"img-src data: blob:{image_source and ' ' + image_source}; "
             "base-uri 'none'; form-action 'none'"
         )
 
+    def slot(self, name: str) -> str:
+        return f"[slot {name}]"
+
+    def text(self) -> str:
+        figure: Any = self.get_root()
+        figure.title = self.slot("heading")
+        page = str(figure.render()).replace("<html>", '<html lang="en">', 1)
+        names = "|".join(re.escape(name) for name in self.slots)
+        return re.sub(rf"\[slot ({names})\]", lambda m: self.slots[m[1]], page)
+
     @classmethod
     def _generate_id(cls) -> str:
         return "sheet"  # folium draws a random one, and the page would differ each time
+
 
 def _embed(data: Mapping[str, Any]) -> str:
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
@@ -219,6 +233,7 @@ class _Sheet(NamedTuple):
     plane: tuple[float, float] | None
     origin: tuple[float, float]
     quantum: float
+    reach: tuple[float, float, float, float] | None = None
 
     def place(self, lon: Any, lat: Any) -> tuple[FloatArray, FloatArray]:
         lon, lat = np.asarray(lon, np.float64), np.asarray(lat, np.float64)
@@ -264,8 +279,15 @@ def _sheet(
         round(float(np.degrees(np.arctan2(z, np.hypot(x, y)))), 4),
     )
     if np.abs(lat).max() > _MERCATOR_LIMIT_DEG:
-        return _Sheet(middle, (0.0, 0.0), 0.01)
-    return _Sheet(None, middle, 1e-7)
+        sheet = _Sheet(middle, (0.0, 0.0), 0.01)
+    else:
+        sheet = _Sheet(None, middle, 1e-7)
+    # A background is taken as far as the data's own breadth beyond them, 50 km at least.
+    xy = np.stack(sheet.place(lon, lat))
+    low, high = xy.min(axis=1), xy.max(axis=1)
+    least = 50_000.0 if sheet.plane else 50_000.0 / _METRES_PER_DEGREE
+    grown = np.maximum(high - low, [least if sheet.plane else 2 * least, least])
+    return sheet._replace(reach=(*(low - grown).tolist(), *(high + grown).tolist()))
 
 
 def _placed(sheet: _Sheet, lon: Any, lat: Any) -> dict[str, list[int]]:
@@ -438,7 +460,8 @@ def _tracks_data(tracks: Track, sheet: _Sheet) -> list[dict[str, Any]]:
 def _deltas(xy: FloatArray, sheet: _Sheet) -> list[int]:
     """Whole quanta from the origin: the first point, then steps; x and y in turn."""
     whole = np.rint((xy - np.asarray(sheet.origin)) / sheet.quantum).astype(np.int64)
-    return np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
+    steps: list[int] = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
+    return steps
 
 
 def _background_data(background: Mapping[str, Any] | None, sheet: _Sheet) -> dict[str, Any] | None:
@@ -451,15 +474,25 @@ def _background_data(background: Mapping[str, Any] | None, sheet: _Sheet) -> dic
         for part in shapely.get_parts(geometry):
             if part.is_empty:
                 continue
+            rings = [part.exterior, *part.interiors] if part.geom_type == "Polygon" else [part]
+            laid = [_laid(shapely.get_coordinates(r), sheet) for r in rings]
+            if not _within(laid[0], sheet.reach):
+                continue
             if part.geom_type == "Polygon":
-                rings = [part.exterior, *part.interiors]
-                laid = [_laid(shapely.get_coordinates(r), sheet) for r in rings]
                 fills.append([_deltas(xy, sheet) for xy in laid])
             elif part.geom_type == "Point":
-                points.append(_deltas(_laid(shapely.get_coordinates(part), sheet), sheet))
+                points.append(_deltas(laid[0], sheet))
             else:
-                lines.append(_deltas(_laid(shapely.get_coordinates(part), sheet), sheet))
+                lines.append(_deltas(laid[0], sheet))
     return {"fills": fills, "lines": lines, "points": points}
+
+
+def _within(xy: FloatArray, box: tuple[float, float, float, float] | None) -> bool:
+    """Say whether the bounds of a shape touch a box."""
+    if box is None:
+        return True
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    return bool((low <= box[2:]).all() and (high >= box[:2]).all())
 
 
 def _laid(lon_lat: FloatArray, sheet: _Sheet) -> FloatArray:
@@ -482,7 +515,7 @@ def _geometries(item: Mapping[str, Any]) -> list[Any]:
     if kind == "GeometryCollection":
         return [g for part in item.get("geometries") or () for g in _geometries(part)]
     try:
-        geometry = shapely.force_2d(shapely_shape(item))
+        geometry = shapely.force_2d(shapely_shape(dict(item)))
         xy = shapely.get_coordinates(geometry)
     except Exception as error:  # shapely raises many kinds for bad GeoJSON
         raise DataError(f"the background is not GeoJSON: {error}") from error

@@ -24,7 +24,7 @@ function athwartReview(map) {
     var metres = tenths / 10;
     return "R95 " + length(metres, metres / data.units.metres < 10 ? 1 : 0);
   }
-  function dateText(seconds) { return new Date(seconds * 1000).toISOString().slice(0, 10); }
+  function dateText(seconds) { return new Date(seconds * 1000).toISOString().slice(0, 10).replace(/-/g, "\u2011"); }
   function timeText(seconds) { return new Date(seconds * 1000).toISOString().slice(0, 16).replace("T", " ") + " UTC"; }
   function nameOf(i) { return M.name[i] || "(no name)"; }
   function kindWord(k) { return kinds[k].word || "kind not given"; }
@@ -166,8 +166,8 @@ function athwartReview(map) {
     if (hazard) {
       c.beginPath();
       c.setLineDash([1.5, 2.5]);
-      c.arc(0, 0, Math.max(w, h) / 2 + (small ? 3 : 5), 0, 7);
-      c.lineWidth = 1.6; c.strokeStyle = ink.ink; c.stroke();
+      c.arc(0, 0, Math.max(w, h) / 2 + (small ? 2 : 5), 0, 7);
+      c.lineWidth = small ? 1 : 1.6; c.strokeStyle = ink.ink; c.stroke();
       c.setLineDash([]);
     }
     outline(c, symbol.shape, w, h);
@@ -195,7 +195,6 @@ function athwartReview(map) {
 
   /* ---- the drawing ------------------------------------------------------------------- */
   var canvas = make("canvas", { "class": "marks", "aria-hidden": "true" }), c = canvas.getContext("2d");
-  var taken = { cells: new Set(), cell: 9 };
   map.getPanes().overlayPane.appendChild(canvas);
 
   function draw() {
@@ -458,7 +457,7 @@ function athwartReview(map) {
   }
 
   /* ---- the card of one mark ------------------------------------------------------------ */
-  var popup = L.popup({ maxWidth: 300, minWidth: 220, autoPanPadding: [12, 12], closeButton: false, className: "card-popup" });
+  var popup = L.popup({ maxWidth: 300, minWidth: 220, autoPanPadding: [12, 12], closeButton: false, closeOnEscapeKey: false, className: "card-popup" });
   var cameFrom = null;
   function row(list, term, text, plain) {
     if (text === "" || text === null || text === undefined) return;
@@ -541,12 +540,13 @@ function athwartReview(map) {
     how = how || {};
     selected = i;
     if (how.go) {
-      var near_ = plane ? 0 : 17, zoom = Math.max(map.getZoom(), plane ? 0.5 : near_);
+      var zoom = Math.max(map.getZoom(), plane ? 0.5 : 17);
       map.setView(placeOf(i), Math.min(zoom, map.getMaxZoom()), { animate: false });
     }
     popup.options.maxHeight = Math.max(150, map.getSize().y - 60);
     popup.options.maxWidth = Math.min(300, map.getSize().x - 40);
     popup.setLatLng(placeOf(i)).setContent(card(i, how.others)).openOn(map);
+    byId("chart").classList.add("has-card");
     if (how.focus) {
       var box = popup.getElement().querySelector(".card");
       box.focus({ preventScroll: true });
@@ -560,7 +560,11 @@ function athwartReview(map) {
     cameFrom = null;
     back.focus({ preventScroll: true });
   }
-  map.on("popupclose", function () { selected = -1; showCurrent(); redraw(); });
+  map.on("popupclose", function () {
+    selected = -1;
+    byId("chart").classList.remove("has-card");
+    showCurrent(); redraw();
+  });
   document.addEventListener("keydown", function (event) {
     if (event.key === "Escape" && map.hasLayer(popup)) { event.preventDefault(); leave(); }
   });

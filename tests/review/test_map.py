@@ -1,0 +1,322 @@
+"""The review map's page as text: self-contained, inert, repeatable, true to scale."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scenes import scene
+
+from athwart.errors import DataError, UsageError
+from athwart.geometry.geodesic import displace
+from athwart.review.assets import ASSETS, asset_text, leaflet_licence
+from athwart.review.map import review_map, visible_text
+from athwart.review.symbols import symbols_for
+from athwart.tables import KINDS, Marks, Sightings, Track
+from athwart.units import format_position
+
+
+def data_of(page):
+    return json.loads(re.search(r'id="athwart-data">(.*?)</script>', page, re.DOTALL)[1])
+
+
+def one_mark(**columns):
+    base = {"mark_id": ["a"], "lon": [10.0], "lat": [50.0]}
+    return Marks.from_columns({**base, **columns})
+
+
+def test_same_input_gives_same_bytes_in_another_process():
+    code = (
+        "import sys; sys.path.insert(0, {!r}); from scenes import scene; import hashlib;"
+        "from athwart.review.map import review_map; m, s, t, p = scene(12);"
+        "h = review_map(marks=m, sightings=s, tracks=t, near_pairs=p, title='x');"
+        "print(hashlib.sha256(h.encode()).hexdigest())"
+    ).format(str(__import__("pathlib").Path(__file__).parent))
+    runs = {
+        subprocess.run([sys.executable, "-c", code], capture_output=True, check=True).stdout
+        for _ in range(2)
+    }
+    assert len(runs) == 1
+
+
+def test_page_holds_no_address_but_the_svg_namespace():
+    marks, sightings, tracks, near = scene(5)
+    page = review_map(marks=marks, sightings=sightings, tracks=tracks, near_pairs=near)
+    assert set(re.findall(r"[a-z]+://[^\s\"'<>)]*", page)) == {"http://www.w3.org/2000/svg"}
+    assert "sourceMappingURL" not in page
+    assert "url(" not in "".join(re.findall(r"<style>(.*?)</style>", page, re.DOTALL))
+    for word in ("jquery", "bootstrap", "awesome", "glyphicon", "<link", " src="):
+        assert word not in page.lower()
+
+
+def test_policy_forbids_every_fetch_and_comes_before_any_script():
+    page = review_map(marks=one_mark())
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)
+    assert "default-src 'none'" in policy[1]
+    assert "connect-src" not in policy[1]
+    assert "http" not in policy[1]
+    assert policy.start() < page.index("<script")
+
+
+def test_leaflet_goes_with_its_licence():
+    page = review_map(marks=one_mark())
+    assert "Redistribution and use in source and binary forms" in page
+    assert "--" not in leaflet_licence()
+
+
+def test_folium_is_left_as_it_was():
+    import folium
+
+    before = list(folium.Map.default_js), list(folium.Map.default_css)
+    review_map(marks=one_mark())
+    assert (folium.Map.default_js, folium.Map.default_css) == before
+    assert folium.Map()._id != folium.Map()._id
+
+
+def test_assets_are_text_that_can_stand_in_a_page():
+    for _, name in ASSETS:
+        text = asset_text(name)
+        assert len(text) > 500
+        assert "</script" not in text.lower()
+        assert "</style" not in text.lower()
+
+
+HOSTILE = (
+    "</script><script>alert(1)</script>",
+    "<img src=x onerror=alert(1)>",
+    "<!--<script>",
+    "{{ 7*7 }}{% raw %}",
+    "a\u2028b\u2029c",
+    "&lt;b&gt;",
+)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_markup_in_any_text_stays_text(text):
+    marks = one_mark(name=[text], note=[text], kind=[text], sighting_ids=["s"])
+    sightings = Sightings.from_columns(
+        {"sighting_id": ["s"], "lon": [10.0], "lat": [50.0], "name": [text], "trip": [text]}
+    )
+    near = [(10.0, 50.0, 10.001, 50.0, text)]
+    plain = review_map(marks=one_mark())
+    page = review_map(marks=marks, sightings=sightings, near_pairs=near, title=text)
+    assert page.count("<script") == plain.count("<script")
+    assert "<img" not in page
+    assert "49" not in re.search(r"<h1>(.*?)</h1>", page)[1]
+    assert data_of(page)["marks"]["name"] == [visible_text(text)]
+
+
+@given(st.text(max_size=40))
+@settings(max_examples=25, deadline=None)
+def test_any_text_survives_as_data_and_cannot_end_it(text):
+    page = review_map(marks=one_mark(name=[text]), title=text)
+    assert data_of(page)["marks"]["name"] == [visible_text(text)]
+    page.encode("utf-8")
+
+
+def test_direction_and_control_characters_are_shown():
+    assert visible_text("abc\u202edef\x00") == "abc⟦U+202E⟧def⟦U+0000⟧"
+    assert visible_text("a\nb") == "a b"
+    assert visible_text("a\r\nb", lines=True) == "a\nb"
+    assert visible_text("שלום 👩‍🚀 नमस्ते") == "שלום 👩‍🚀 नमस्ते"
+
+
+def test_position_text_is_the_one_that_is_typed():
+    marks, *_ = scene(4)
+    data = data_of(review_map(marks=marks))
+    assert data["marks"]["at"] == [
+        format_position(a, b) for a, b in zip(marks.lon, marks.lat, strict=True)
+    ]
+
+
+def test_ellipse_is_drawn_at_the_95_percent_axes():
+    """GeodePy's published error ellipse (test_error_ellipse), times the root of 5.9915."""
+    marks = one_mark(var_east_m2=[144.0], var_north_m2=[122.0], cov_east_north_m2=[-132.0])
+    data = data_of(review_map(marks=marks))["marks"]
+    assert data["a"] == [round(16.292867776 * 2.4477468 * 10)]
+    assert data["b"] == [round(0.736518590 * 2.4477468 * 10)]
+    assert data["az"] == [133]
+
+
+def test_unknown_error_is_no_ellipse():
+    data = data_of(review_map(marks=one_mark()))["marks"]
+    assert data["a"] == data["r95"] == [None]
+
+
+def placed(page):
+    data = data_of(page)
+    x = data["origin"][0] + np.array(data["marks"]["x"]) * data["quantum"]
+    y = data["origin"][1] + np.array(data["marks"]["y"]) * data["quantum"]
+    return x, y, data
+
+
+def test_both_sides_of_the_180th_meridian_lie_together():
+    lon, lat = displace(180.0, -17.0, [-400.0, 400.0], [0.0, 0.0])
+    marks = Marks.from_columns({"mark_id": ["w", "e"], "lon": lon, "lat": lat})
+    track = Track.from_columns({"lon": lon, "lat": lat})
+    shore = {"type": "LineString", "coordinates": [[179.99, -17.0], [-179.99, -17.0]]}
+    x, _, data = placed(review_map(marks=marks, tracks=track, background=shore))
+    assert 0 < x[1] - x[0] < 0.01
+    steps = np.array(data["tracks"][0]["d"]).reshape(-1, 2)
+    assert 0 < steps[1, 0] * data["quantum"] < 0.01
+    shore_steps = np.array(data["background"]["lines"][0]).reshape(-1, 2)
+    assert shore_steps[1, 0] * data["quantum"] == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize("pole", [90.0, -90.0])
+def test_near_a_pole_the_sheet_is_a_plane_in_metres(pole):
+    """Four marks 500 m from the pole lie on a circle of that radius, a right angle apart."""
+    lon, lat = displace(np.zeros(4), np.full(4, pole), [0, 500, 0, -500], [500, 0, -500, 0])
+    marks = Marks.from_columns(
+        {
+            "mark_id": list("abcd"),
+            "lon": lon,
+            "lat": lat,
+            "var_east_m2": np.full(4, 100.0),
+            "var_north_m2": np.full(4, 1.0),
+            "cov_east_north_m2": np.zeros(4),
+        }
+    )
+    x, y, data = placed(review_map(marks=marks))
+    assert data["plane"] is not None
+    np.testing.assert_allclose(np.hypot(x - x.mean(), y - y.mean()), 500.0, atol=0.05)
+    sides = np.hypot(np.diff(x), np.diff(y))
+    np.testing.assert_allclose(sides, 500 * np.sqrt(2), atol=0.05)
+    # East is along the circle, so each long axis is square to the radius.
+    radius = np.degrees(np.arctan2(x - x.mean(), y - y.mean()))
+    across = (np.array(data["marks"]["az"]) - radius - 90.0 + 90.0) % 180.0 - 90.0
+    np.testing.assert_allclose(across, 0.0, atol=1.0)
+
+
+def test_track_is_simplified_within_a_metre():
+    _, _, track, _ = scene(2)
+    data = data_of(review_map(marks=Marks.empty(), tracks=track))
+    steps = np.array(data["tracks"][0]["d"]).reshape(-1, 2).cumsum(axis=0) * data["quantum"]
+    lon, lat = steps[:, 0] + data["origin"][0], steps[:, 1] + data["origin"][1]
+    assert len(lon) < len(track)
+    scale = 111_320 * np.array([np.cos(np.radians(51.25)), 1.0])
+    drawn = shapely.linestrings(np.stack([lon, lat], axis=1) * scale)
+    points = shapely.points(np.stack([track.lon, track.lat], axis=1) * scale)
+    assert shapely.distance(drawn, points).max() < 1.05
+
+
+def test_every_kind_has_its_own_shape_and_code():
+    signs = symbols_for(KINDS)
+    assert len({s.code for s in signs}) == len(KINDS)
+    assert len({(s.shape, s.code) for s in signs}) == len(KINDS)
+    codes = {s.word: s.code for s in symbols_for([*KINDS, "stones", "obstruction"])}
+    # IHO INT 1 abbreviations.
+    assert (codes["rock"], codes["wreck"], codes["weed"]) == ("R", "Wk", "Wd")
+    assert (codes["stones"], codes["obstruction"]) == ("St", "Obstn")
+
+
+@given(st.lists(st.text(max_size=12), max_size=30, unique=True))
+def test_own_kinds_never_share_a_code(words):
+    signs = symbols_for([w for w in words if w not in ("", "other")])
+    assert len({s.code for s in signs}) == len(signs)
+    assert all(0 < len(s.code) <= 5 for s in signs)
+
+
+def test_day_colours_are_those_of_okabe_and_ito():
+    """Okabe and Ito, Color Universal Design, 2008 (from memory); white stands for the rest."""
+    published = {
+        "#000000", "#e69f00", "#56b4e9", "#009e73", "#f0e442", "#0072b2", "#d55e00", "#cc79a7",
+    }  # fmt: skip
+    assert {s.colour for s in symbols_for(KINDS)} - {"#ffffff"} <= published
+
+
+def test_no_marks_still_gives_a_page():
+    page = review_map(marks=Marks.empty())
+    assert data_of(page)["marks"]["x"] == []
+    assert "Not for navigation." in page
+
+
+def test_sightings_find_their_marks():
+    marks, sightings, *_ = scene(3)
+    assert data_of(review_map(marks=marks, sightings=sightings))["sightings"]["mark"] == [
+        0, 0, 0, 1, 1, 1, 2, 2, 2,
+    ]  # fmt: skip
+    given_ = review_map(marks=marks, sightings=sightings, mark_of=np.full(9, -1))
+    assert set(data_of(given_)["sightings"]["mark"]) == {-1}
+
+
+def test_owners_that_do_not_fit_are_refused():
+    marks, sightings, *_ = scene(2)
+    with pytest.raises(DataError, match="mark_of has 1 rows for 6 sightings"):
+        review_map(marks=marks, sightings=sightings, mark_of=np.array([0]))
+    with pytest.raises(DataError, match="not among the 2 marks"):
+        review_map(marks=marks, sightings=sightings, mark_of=np.full(6, 7))
+
+
+def test_background_gives_its_shapes_and_nothing_else():
+    feature = {
+        "type": "Feature",
+        "properties": {"owner": "secret"},
+        "geometry": {
+            "type": "MultiPolygon",
+            "coordinates": [
+                [[[10, 50], [10.01, 50], [10, 50.01], [10, 50]]],
+                [[[60, 0], [61, 0], [60, 1], [60, 0]]],
+            ],
+        },
+    }
+    collection = {"type": "FeatureCollection", "features": [feature]}
+    page = review_map(marks=one_mark(), background=collection)
+    assert "secret" not in page
+    assert len(data_of(page)["background"]["fills"]) == 1, "what lies far away stays out"
+
+
+@pytest.mark.parametrize(
+    ("thing", "words"),
+    [
+        ({"type": "Nonsense"}, "not GeoJSON"),
+        ({}, "not GeoJSON"),
+        ({"type": "Point", "coordinates": [500000, 6000000]}, "not longitude and latitude"),
+    ],
+)
+def test_background_that_is_none_is_refused(thing, words):
+    with pytest.raises(DataError, match=words):
+        review_map(marks=one_mark(), background=thing)
+
+
+def test_tiles_widen_the_policy_for_pictures_only():
+    page = review_map(
+        marks=one_mark(), tiles="https://{s}.tiles.example/{z}/{x}/{y}.png", attribution="Someone"
+    )
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1]
+    assert "img-src data: blob: https://*.tiles.example;" in policy
+    assert "default-src 'none'" in policy
+    assert data_of(page)["tiles"]["by"] == "Someone"
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "tiles.example/{z}/{x}/{y}",
+        "https://tiles.example/a.png",
+        "javascript://x/{z}/{x}/{y}",
+        "https://a; script-src *//{z}/{x}/{y}",
+        "https://us:pw@tiles.example/{z}/{x}/{y}",
+        'https://t.example/{z}/{x}/{y}"><script>',
+    ],
+)
+def test_odd_tile_addresses_are_refused(address):
+    with pytest.raises(UsageError, match="not a tile address"):
+        review_map(marks=one_mark(), tiles=address)
+
+
+def test_tiles_at_the_pole_are_refused():
+    with pytest.raises(UsageError, match="beyond 85 degrees"):
+        review_map(marks=one_mark(lat=[89.0]), tiles="https://t.example/{z}/{x}/{y}.png")
+
+
+def test_unknown_units_are_refused():
+    with pytest.raises(UsageError, match="allowed are metric, feet, fathoms"):
+        review_map(marks=one_mark(), units="cubits")

@@ -1,0 +1,346 @@
+"""The review map as a person meets it: headless Chromium, no network."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scenes import scene
+
+from athwart.review.map import review_map
+from athwart.tables import Marks
+from athwart.units import format_length, format_position
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = next(
+    (
+        p
+        for p in map(
+            Path, ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
+        )
+        if p.exists()
+    ),
+    None,
+)
+ARGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser():
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if CHROMIUM is None:
+        pytest.skip("there is no Chromium on this machine")
+    with api.sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def visit(browser, tmp_path):
+    """Open a page with the network off; at the end nothing was asked for and nothing went wrong."""
+    contexts, asked, wrong = [], [], []
+
+    def open_page(html, width=1200, height=800, scheme="light"):
+        path = tmp_path / f"map{len(contexts)}.html"
+        path.write_text(html, encoding="utf-8")
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme=scheme, offline=True
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.on("request", lambda r: asked.append(r.url))
+        page.on(
+            "console", lambda m: wrong.append(m.text) if m.type in ("error", "warning") else None
+        )
+        page.on("pageerror", lambda e: wrong.append(str(e)))
+        page.on("dialog", lambda d: (wrong.append(f"dialog {d.message}"), d.dismiss()))
+        page.goto(path.as_uri())
+        page.wait_for_selector("html[data-ready=true]", state="attached")
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert all(url.startswith(("file://", "data:", "blob:")) for url in asked), asked
+    assert wrong == []
+
+
+@pytest.fixture(scope="module")
+def small():
+    marks, sightings, tracks, near = scene(30)
+    page = review_map(
+        marks=marks, sightings=sightings, tracks=tracks, near_pairs=near, title="Trial bank"
+    )
+    return marks, page
+
+
+def pixels(page, x, y):
+    """Colours on the drawn sheet about a point."""
+    return page.evaluate(
+        """([x, y]) => { const c = document.querySelector('canvas.marks');
+        return Array.from(c.getContext('2d').getImageData(x - 20, y - 20, 40, 40).data); }""",
+        [x, y],
+    )
+
+
+def test_search_finds_a_mark_and_shows_its_position(visit, small):
+    marks, html = small
+    page = visit(html)
+    row = list(marks.name).index("Wreck 4")
+    page.fill("#find", "wreck 4")
+    assert page.inner_text("#found") == "1 mark fits"
+    page.press("#find", "Enter")
+    card = page.inner_text(".card")
+    assert format_position(marks.lon[row], marks.lat[row]) in card
+    assert "R95" in card
+    assert f"{format_length(marks.depth_m[row])} below surface" in card
+    assert "3 times on 2 trips" in card
+
+
+def test_lengths_are_in_the_users_units(visit):
+    marks, *_ = scene(3)
+    page = visit(review_map(marks=marks, units="fathoms"))
+    page.click("#list button >> nth=0")
+    row = list(marks.name).index(page.inner_text(".card h2"))
+    assert f"{format_length(marks.depth_m[row], 'fathoms')} below surface" in page.inner_text(
+        ".card"
+    )
+
+
+def test_a_click_on_the_sheet_opens_the_mark_under_it(visit, small):
+    marks, _ = small
+    page = visit(review_map(marks=marks.take([3])))
+    box = page.locator("#map_sheet").bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    assert page.inner_text(".card h2") == marks.name[3]
+
+
+def test_keyboard_alone_goes_from_search_to_card_and_back(visit, small):
+    _, html = small
+    page = visit(html)
+    page.keyboard.press("Tab")
+    seen = []
+    for _ in range(12):
+        seen.append(page.evaluate("document.activeElement.id"))
+        if seen[-1] == "find":
+            break
+        page.keyboard.press("Tab")
+    assert seen == ["nearer", "farther", "whole", "night", "map_sheet", "find"]
+    page.keyboard.type("rock")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowDown")
+    chosen = page.evaluate("document.activeElement.querySelector('.name').textContent")
+    page.keyboard.press("Enter")
+    assert page.inner_text(".card h2") == chosen
+    assert page.evaluate("document.activeElement.className") == "card"
+    page.keyboard.press("Tab")
+    page.keyboard.press("Escape")
+    assert page.locator(".card").count() == 0
+    assert page.evaluate("document.activeElement.querySelector('.name').textContent") == chosen
+
+
+def test_enter_on_the_sheet_opens_the_mark_nearest_the_middle(visit, small):
+    _, html = small
+    page = visit(html)
+    page.focus("#map_sheet")
+    page.keyboard.press("Enter")
+    assert page.locator(".card").count() == 1
+    page.keyboard.press("Escape")
+    assert page.evaluate("document.activeElement.id") == "map_sheet"
+
+
+def test_night_is_of_one_hue(visit, small):
+    _, html = small
+    page = visit(html)
+    page.click("#night")
+    assert page.get_attribute("#night", "aria-pressed") == "true"
+    page.wait_for_timeout(100)
+    data = page.evaluate(
+        """() => { const c = document.querySelector('canvas.marks');
+        return Array.from(c.getContext('2d').getImageData(0, 0, c.width, c.height).data); }"""
+    )
+    rgba = np.array(data).reshape(-1, 4)
+    rgb = rgba[rgba[:, 3] > 200][:, :3]
+    assert len(rgb) > 1000
+    assert (rgb[:, 0] + 2 >= rgb[:, 1]).all(), "red leads everywhere"
+    assert (rgb[:, 1] + 2 >= rgb[:, 2]).all()
+    assert rgb.max() < 245
+    page.click("#night")
+    assert page.get_attribute("html", "data-scheme") == "day"
+
+
+def test_scheme_follows_the_system(visit, small):
+    _, html = small
+    assert visit(html, scheme="dark").get_attribute("html", "data-scheme") == "night"
+
+
+def test_layer_switches_change_what_is_drawn(visit, small):
+    _, html = small
+    page = visit(html)
+    seen = {page.evaluate("document.querySelector('canvas.marks').toDataURL()")}
+    for layer in ("marks", "names", "errors", "looks", "rays", "tracks", "apart", "grid"):
+        page.locator(f"#layer-{layer}").uncheck()
+        page.wait_for_timeout(60)
+        seen.add(page.evaluate("document.querySelector('canvas.marks').toDataURL()"))
+    assert len(seen) >= 7
+
+
+def test_a_kind_can_be_hidden_and_a_search_brings_it_back(visit, small):
+    _, html = small
+    page = visit(html)
+    box = page.locator("#legend label", has_text="wreck").locator("input")
+    box.uncheck()
+    page.fill("#find", "wreck 4")
+    page.press("#find", "Enter")
+    assert box.is_checked()
+
+
+def test_ellipse_is_as_large_on_screen_as_in_the_water(visit):
+    """A circle of R95 200 m against the page's own scale in metres."""
+    sigma = 200.0 / 2.4477468
+    marks = Marks.from_columns(
+        {
+            "mark_id": ["a", "b", "c"], "lon": [20.0, 20.02, 19.98], "lat": [60.0] * 3,
+            "var_east_m2": [sigma**2, np.nan, np.nan], "var_north_m2": [sigma**2, np.nan, np.nan],
+            "cov_east_north_m2": [0.0, np.nan, np.nan],
+        }
+    )  # fmt: skip
+    page = visit(review_map(marks=marks))
+    for layer in ("grid", "names", "marks"):
+        page.locator(f"#layer-{layer}").uncheck()
+    page.wait_for_timeout(100)
+    shape = page.evaluate(
+        """() => { const c = document.querySelector('canvas.marks');
+        const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let box = [1e9, 1e9, -1, -1];
+        for (let i = 3; i < d.length; i += 4) if (d[i] > 30) { const p = (i - 3) / 4, x = p % c.width, y = Math.floor(p / c.width);
+          box = [Math.min(box[0], x), Math.min(box[1], y), Math.max(box[2], x), Math.max(box[3], y)]; }
+        return box; }"""
+    )
+    scale = page.evaluate(
+        """() => { const s = document.querySelector('.leaflet-control-scale-line');
+        return [parseFloat(s.textContent.replace(',', '')), parseFloat(s.style.width)]; }"""
+    )
+    metre = scale[1] / scale[0]
+    assert (shape[2] - shape[0]) / 2 == pytest.approx(200 * metre, rel=0.03)
+    assert (shape[3] - shape[1]) / 2 == pytest.approx(200 * metre, rel=0.03)
+
+
+@pytest.mark.parametrize("width", [320, 375])
+def test_a_phone_shows_everything_without_sideways_scrolling(visit, small, width):
+    _, html = small
+    page = visit(html, width=width, height=700)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    for spot in ("#caution", "#map_sheet", "#find", "#night"):
+        box = page.locator(spot).bounding_box()
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= width
+    caution = page.locator("#caution").bounding_box()
+    assert caution["y"] + caution["height"] <= 700.5
+    page.fill("#find", "rock")
+    page.press("#find", "Enter")
+    card = page.locator(".card").bounding_box()
+    assert card["x"] >= 0
+    assert card["x"] + card["width"] <= width
+
+
+def test_markup_and_direction_marks_in_names_do_nothing(visit):
+    names = [
+        "<img src=x onerror=alert(1)>", "</script><script>alert(2)</script>", "a\u202etxt.exe",
+        "{{7*7}}", "", "שלום 3",
+    ]  # fmt: skip
+    marks = Marks.from_columns(
+        {
+            "mark_id": [str(i) for i in range(len(names))],
+            "name": names, "note": names, "kind": names,
+            "lon": np.linspace(5, 5.001, len(names)), "lat": np.full(len(names), 60.0),
+        }
+    )  # fmt: skip
+    near = [(5.0, 60.0, 5.001, 60.0, names[0])]
+    page = visit(review_map(marks=marks, near_pairs=near, title=names[0]))
+    assert page.inner_text("h1") == names[0]
+    listed = page.locator("#list .name").all_inner_texts()
+    assert set(listed) == {*names[:2], "a⟦U+202E⟧txt.exe", "{{7*7}}", "(no name)", "שלום 3"}
+    for button in page.locator("#list button").all():
+        button.click()
+    assert page.locator("img").count() == 0
+
+
+def test_no_marks_is_said(visit):
+    page = visit(review_map(marks=Marks.empty()))
+    assert "There are no marks" in page.inner_text("#empty")
+
+
+def test_the_180th_meridian_reads_right_on_both_sides(visit):
+    marks = Marks.from_columns(
+        {"mark_id": ["e", "w"], "lon": [179.999, -179.999], "lat": [1.0, 1.0]}
+    )
+    page = visit(review_map(marks=marks))
+    box = page.locator("#map_sheet").bounding_box()
+    texts = []
+    for part in (0.2, 0.8):
+        page.mouse.move(box["x"] + box["width"] * part, box["y"] + box["height"] / 2)
+        texts.append(page.inner_text("#readout"))
+    assert texts[0].endswith("E")
+    assert texts[0].split(" ")[1].startswith("179°")
+    assert texts[1].endswith("W")
+
+
+@pytest.mark.parametrize("lat", [89.9, -89.9, 60.0])
+def test_the_readout_agrees_with_the_mark_it_points_at(visit, lat):
+    marks, *_ = scene(1, lat0=lat, lon0=33.0)
+    page = visit(review_map(marks=marks))
+    text = page.inner_text("#readout").removeprefix("middle ")
+    card = format_position(marks.lon[0], marks.lat[0])
+    assert text[:8] == card[:8]
+    # 0.0005 minute is under a metre; the last digits hang on the sheet's pixel grid.
+    assert abs(float(text[3:10]) - float(card[3:10])) < 0.0005
+
+
+def test_copy_gives_the_position(visit, small):
+    marks, html = small
+    page = visit(html)
+    page.fill("#find", "wreck 4")
+    page.press("#find", "Enter")
+    page.click("text=Copy position")
+    row = list(marks.name).index("Wreck 4")
+    page.wait_for_selector("text=/^(Copied|Marked: copy it)$/")
+    held = page.evaluate("window.getSelection().toString()")
+    assert held in ("", format_position(marks.lon[row], marks.lat[row]))
+
+
+def test_tiles_warn_that_the_area_leaks(browser, tmp_path):
+    page_text = review_map(marks=scene(2)[0], tiles="https://tiles.invalid/{z}/{x}/{y}.png")
+    path = tmp_path / "tiles.html"
+    path.write_text(page_text, encoding="utf-8")
+    context = browser.new_context(offline=True)
+    asked = []
+    page = context.new_page()
+    page.on("request", lambda r: asked.append(r.url))
+    page.goto(path.as_uri())
+    page.wait_for_selector("html[data-ready=true]", state="attached")
+    assert "learns which area is looked at" in page.inner_text("#warning")
+    assert "tiles.invalid" in page.inner_text("#caution")
+    context.close()
+    assert {u.split("/")[2] for u in asked if u.startswith("http")} <= {"tiles.invalid"}
+
+
+def test_five_thousand_marks_can_be_searched(visit):
+    marks, sightings, tracks, near = scene(5000, width_m=8000)
+    html = review_map(marks=marks, sightings=sightings, tracks=tracks, near_pairs=near)
+    assert len(html.encode()) < 4_000_000
+    start = time.perf_counter()
+    page = visit(html)
+    page.fill("#find", "wreck 4998")
+    page.press("#find", "Enter")
+    page.wait_for_selector(".card")
+    print(
+        f"5,000 marks, {len(html.encode()):,} bytes: found in {time.perf_counter() - start:.2f} s"
+    )
+    assert "Wreck" in page.inner_text(".card h2")
