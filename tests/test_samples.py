@@ -269,9 +269,8 @@ def test_the_log_has_right_checksums_but_for_two_lines() -> None:
     assert "*" not in lines[bad[1] - 1]
     assert set(kinds) == {"RMC", "GGA", "VTG", "HDG", "DPT", "MTW"}
     assert min(kinds.values()) > 1200
-    assert (
-        max(len(line) for line in lines) <= 82 - 2
-    )  # 80 and CR LF: K. Betke, "The NMEA 0183 Protocol", 2001, section 3
+    # 80 characters, then CR LF: K. Betke, "The NMEA 0183 Protocol", 2001, section 3.
+    assert max(len(line) for line in lines) <= 80
 
 
 def test_log_lines_say_what_the_receiver_said() -> None:
