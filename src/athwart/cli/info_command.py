@@ -46,28 +46,24 @@ def command(sources: tuple[Path, ...], as_json: bool, time_zone: str, debug: boo
 
 def describe(contents: Contents) -> dict[str, Any]:
     """Return the JSON object of one file."""
-    tables = [
-        contents.picks,
-        contents.waypoints,
-        contents.sightings,
-        contents.marks,
-        contents.routes,
-        contents.tracks,
-    ]
-    lon = np.concatenate([t.lon for t in tables])
-    lat = np.concatenate([t.lat for t in tables])
+    places = [
+        (t.lon, t.lat)
+        for t in (contents.picks, contents.waypoints, contents.sightings, contents.marks)
+    ] + [(t.lon, t.lat) for t in (contents.routes, contents.tracks)]
+    lon = np.concatenate([x for x, _ in places])
+    lat = np.concatenate([y for _, y in places])
     times = [
         t.time for t in (contents.picks, contents.waypoints, contents.sightings, contents.tracks)
     ]
     time = np.concatenate([*times, contents.marks.first_time, contents.marks.last_time])
     time = time[~np.isnat(time)]
     placed = np.isfinite(lon) & np.isfinite(lat)
-    points = [contents.waypoints, contents.sightings, contents.marks]
-    names = Counter(n for t in points[:2] for n in t.name if n)
+    waypoints, sightings = contents.waypoints, contents.sightings
+    names = Counter(n for column in (waypoints.name, sightings.name) for n in column if n)
     spots = Counter(
         (round(x, 7), round(y, 7))
-        for t in points[:2]
-        for x, y in zip(t.lon.tolist(), t.lat.tolist(), strict=True)
+        for xs, ys in ((waypoints.lon, waypoints.lat), (sightings.lon, sightings.lat))
+        for x, y in zip(xs.tolist(), ys.tolist(), strict=True)
     )
     counts = {"waypoints": 0, "route_points": 0, "track_points": 0, "routes": 0, "tracks": 0}
     counts.update(contents.counts)

@@ -1,0 +1,101 @@
+"""The shape of the house: light imports, one direction of data, public names that exist."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import athwart
+
+SOURCE = Path(athwart.__file__).parent
+HEAVY = (
+    "pandas",
+    "geopandas",
+    "shapely",
+    "folium",
+    "gpxpy",
+    "lxml",
+    "scipy",
+    "fiona",
+    "pyogrio",
+    "gsw",
+)
+
+# room -> rooms of ours that it may import
+ALLOWED = {
+    "errors": set(),
+    "units": {"errors"},
+    "identity": set(),
+    "tables": {"errors", "units", "frames"},
+    "frames": {"errors", "geometry", "tables"},
+    "geometry": {"errors", "units", "geometry"},
+    "uncertainty": {"errors", "units", "geometry", "uncertainty"},
+    "boat": {"errors", "tables", "uncertainty", "units", "geometry"},
+    "contents": {"errors", "tables"},
+    "waypoints": {"errors", "tables", "identity"},
+    "trips": {"errors", "tables", "identity"},
+    "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
+    "merge": {"errors", "geometry", "identity", "merge", "tables", "uncertainty", "units"},
+}
+
+
+def rooms_of(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("athwart"):
+            parts = node.module.split(".")
+            yield parts[1] if len(parts) > 1 else "athwart"
+        elif isinstance(node, ast.Import):
+            for name in node.names:
+                if name.name.startswith("athwart."):
+                    yield name.name.split(".")[1]
+
+
+@pytest.mark.parametrize("room", ALLOWED)
+def test_data_runs_one_way(room):
+    paths = sorted((SOURCE / room).rglob("*.py")) or [SOURCE / f"{room}.py"]
+    for path in paths:
+        assert set(rooms_of(path)) <= ALLOWED[room], path
+
+
+def loaded_by(code):
+    script = f"import sys\n{code}\nprint(' '.join(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    return set(done.stdout.split())
+
+
+def test_import_is_light():
+    modules = loaded_by("import athwart")
+    assert not modules & {*HEAVY, "numpy", "click", "pyproj"}
+
+
+def test_help_loads_nothing_heavy():
+    modules = loaded_by(
+        "from athwart.cli import cli\n"
+        "from click.testing import CliRunner\n"
+        "assert CliRunner().invoke(cli, ['--help']).exit_code == 0"
+    )
+    assert not modules & {*HEAVY, "numpy", "pyproj"}
+
+
+def test_one_typed_pick_never_imports_pandas():
+    modules = loaded_by(
+        "import sys\n"
+        "from athwart.cli import main\n"
+        "try: main('fix --lat 55 --lon 12 --heading 0 --side port --slant-range 13 --depth 5 --json'.split())\n"
+        "except SystemExit: pass"
+    )
+    assert not modules & set(HEAVY)
+
+
+def test_public_names_are_what_they_say():
+    assert sorted(athwart.__all__) == athwart.__all__
+    for name in athwart.__all__:
+        assert getattr(athwart, name) is not None
+    assert set(dir(athwart)) == set(athwart.__all__)
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = athwart.nothing
