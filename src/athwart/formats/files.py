@@ -1,0 +1,171 @@
+"""Files written whole or not at all.
+
+Everything is written into a fresh folder beside the target, flushed to the disk, and only then
+moved to its name, so that a full card or a pulled plug leaves the old file as it was.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from athwart.errors import FileError
+
+__all__ = ["atomic_write", "check_target", "read_bytes", "staged"]
+
+
+def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+    """Return the path if a file may be written there.
+
+    Raises
+    ------
+    FileError
+        The file exists and ``overwrite`` is false, or its folder is missing.
+    """
+    target = Path(path)
+    folder = target.parent
+    if target.is_dir():
+        raise FileError(target.name, "is a folder; give the name of a file")
+    if not folder.is_dir():
+        raise FileError(target.name, f"the folder {str(folder)!r} does not exist; make it first")
+    if target.exists() and not overwrite:
+        raise FileError(
+            target.name, "the file exists; give another name, or --overwrite to replace it"
+        )
+    return target
+
+
+@contextmanager
+def staged(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
+    """Give a path to write to; every file made beside it is moved into place at the end.
+
+    Parameters
+    ----------
+    path : path-like
+        Where the main file is to stand.
+    overwrite : bool
+        Replace files that exist.
+
+    Yields
+    ------
+    pathlib.Path
+        A path of the same name in a new folder beside the target. Whatever else is written into
+        that folder (the parts of a Shapefile, a sibling table) goes along.
+
+    Raises
+    ------
+    FileError
+        The target or a sibling exists, the folder cannot be written, or the disk is full. Nothing
+        has changed then.
+    """
+    target = check_target(path, overwrite=overwrite)
+    if target.is_symlink():
+        target = target.resolve()
+    try:
+        stage = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}.", dir=target.parent))
+    except OSError as error:
+        raise FileError(
+            target.name, f"the folder {str(target.parent)!r} cannot be written to ({_why(error)})"
+        ) from error
+    try:
+        try:
+            yield stage / target.name
+            _move(stage, target, overwrite=overwrite)
+        except OSError as error:
+            raise FileError(target.name, f"could not be written ({_why(error)})") from error
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+
+
+@contextmanager
+def atomic_write(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
+    """Give a temporary path; what is written there replaces ``path`` when the block ends well.
+
+    Raises
+    ------
+    FileError
+        As `staged`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     target = Path(folder) / "note.txt"
+    ...     with atomic_write(target) as temporary:
+    ...         _ = temporary.write_text("done")
+    ...     target.read_text()
+    'done'
+    """
+    with staged(path, overwrite=overwrite) as temporary:
+        yield temporary
+
+
+def read_bytes(path: str | os.PathLike[str]) -> bytes:
+    """Return the whole file.
+
+    Raises
+    ------
+    FileError
+        It is missing, a folder, or cannot be read.
+    """
+    check_source(path)
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise FileError(Path(path).name, f"cannot be read ({_why(error)})") from error
+
+
+def check_source(path: str | os.PathLike[str]) -> Path:
+    """Return the path if it is a file that is not empty.
+
+    Raises
+    ------
+    FileError
+        It is missing, a folder, or empty.
+    """
+    source = Path(path)
+    try:
+        if source.is_dir():
+            raise FileError(source.name or str(source), "is a folder; give the name of a file")
+        if not source.exists():
+            raise FileError(source.name or str(source), "there is no such file")
+        if source.is_file() and source.stat().st_size == 0:
+            raise FileError(source.name, "the file is empty")
+    except (OSError, ValueError) as error:
+        raise FileError(source.name or str(source), f"cannot be read ({error})") from error
+    return source
+
+
+def _move(stage: Path, target: Path, *, overwrite: bool) -> None:
+    made = sorted(p for p in stage.iterdir() if p.is_file())
+    if not made:
+        raise FileError(target.name, "nothing was written")
+    for part in made:
+        check_target(target.parent / part.name, overwrite=overwrite)
+        with part.open("rb+") as handle:
+            os.fsync(handle.fileno())
+    # The main file last: when it stands, all of it stands.
+    for part in sorted(made, key=lambda p: p.name == target.name):
+        part.replace(target.parent / part.name)
+    _flush_folder(target.parent)
+
+
+def _flush_folder(folder: Path) -> None:
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:  # a system that opens no folders has nothing to flush
+        return
+    try:
+        os.fsync(handle)
+    except OSError:  # some file systems of cards cannot
+        pass
+    finally:
+        os.close(handle)
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()
