@@ -42,7 +42,10 @@ def observation_ids(what: str, columns: Sequence[NDArray[Any]]) -> NDArray[np.ob
     array(['4844fc5b9e528f8436f8'], dtype=object)
     """
     numbers = [_integers(c) for c in columns if c.dtype != object]
+    # A row without text hashes its numbers alone, so columns with no text at all cost nothing.
     texts = [c for c in columns if c.dtype == object]
+    if not any((c != "").any() for c in texts):
+        texts = []
     n = len(columns[0])
     out = np.empty(n, dtype=object)
     block = np.stack(numbers, axis=1) if numbers else np.zeros((n, 1), dtype="<i8")
@@ -50,7 +53,7 @@ def observation_ids(what: str, columns: Sequence[NDArray[Any]]) -> NDArray[np.ob
     raw = block.astype("<i8").tobytes()
     size, person = _BITS // 8, what.encode()
     if texts:
-        joined = texts[0] if len(texts) == 1 else ["\x1f".join(t) for t in zip(*texts, strict=True)]
+        joined = texts[0] if len(texts) == 1 else [_join(t) for t in zip(*texts, strict=True)]
         rows = (
             raw[i * width : (i + 1) * width] + t.encode("utf-8", "surrogatepass")
             for i, t in enumerate(joined)
@@ -61,6 +64,10 @@ def observation_ids(what: str, columns: Sequence[NDArray[Any]]) -> NDArray[np.ob
     # One hexadecimal text for the whole table, then cut: much less work than one text a row.
     out[:] = np.frombuffer(digests.hex().encode(), dtype=f"S{2 * size}").astype(f"U{2 * size}")
     return out
+
+
+def _join(texts: tuple[str, ...]) -> str:
+    return "\x1f".join(texts) if any(texts) else ""
 
 
 def _integers(column: NDArray[Any]) -> NDArray[np.int64]:
