@@ -69,7 +69,7 @@ def test_positions_as_people_type_them(lat, lon, expected):
         ("12 61", "0", "minutes or seconds"),
         ("12.5 30", "0", "only its last number"),
         ("north", "0", "is no latitude|is not an angle|more than one hemisphere"),
-        ("12 N S", "0", "more than one hemisphere"),
+        ("N 12 S", "0", "more than one hemisphere"),
         ("nan", "0", "not an angle|more than one hemisphere|is no latitude"),
     ],
 )

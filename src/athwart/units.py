@@ -244,18 +244,25 @@ def parse_heading(text: str) -> tuple[float, bool]:
 _HEMISPHERE = {"N": ("lat", 1), "S": ("lat", -1), "E": ("lon", 1), "W": ("lon", -1)}
 
 
+_COORDINATE = re.compile(r"^\s*([NSEWnsew])?\s*(.*?)\s*([NSEWnsew])?\s*$", re.DOTALL)
+
+
 def _parse_coordinate(text: str, axis: Literal["lat", "lon"]) -> float:
-    letters = re.findall(r"[NSEWnsew]", text)
-    body = re.sub(r"[NSEWnsew]", " ", text)
-    value = parse_angle(body)
+    match = _COORDINATE.match(text)
+    assert match is not None  # the pattern takes any text
+    first, body, last = match.groups()
     name = "latitude" if axis == "lat" else "longitude"
-    if len(letters) > 1:
+    if first and last:
         raise UsageError(f"{text!r} names more than one hemisphere; one letter of N, S, E, W")
-    if letters:
-        wanted, sign = _HEMISPHERE[letters[0].upper()]
+    try:
+        value = parse_angle(body)
+    except UsageError as error:
+        raise UsageError(f"{name} {text!r}: {error}") from error
+    if first or last:
+        wanted, sign = _HEMISPHERE[(first or last).upper()]
         if wanted != axis:
             raise UsageError(f"{text!r} is no {name}; latitude takes N or S, longitude E or W")
-        if body.strip().startswith("-"):
+        if body.startswith("-"):
             raise UsageError(f"{text!r} has both a minus sign and a hemisphere; keep one")
         value *= sign
     limit = 90.0 if axis == "lat" else 180.0
