@@ -1,0 +1,63 @@
+"""Examples in docstrings and pages run; pages link to what exists; commands are documented."""
+
+import doctest
+import importlib
+import pkgutil
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import athwart
+from athwart.boat import Boat
+from athwart.cli import COMMANDS
+
+ROOT = Path(__file__).parents[1]
+PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
+MODULES = sorted(
+    m.name
+    for m in pkgutil.walk_packages(athwart.__path__, "athwart.")
+    if m.name != "athwart.__main__"
+)
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_examples_in_docstrings_run(name):
+    result = doctest.testmod(importlib.import_module(name))
+    assert result.failed == 0
+
+
+def blocks(page, language):
+    return re.findall(rf"```{language}\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=[p.name for p in PAGES])
+def test_python_on_pages_runs(page, capsys):
+    for code in blocks(page, "python"):
+        exec(compile(code, page.name, "exec"), {})
+
+
+@pytest.mark.parametrize("page", PAGES, ids=[p.name for p in PAGES])
+def test_links_on_pages_lead_somewhere(page):
+    for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
+        if "://" not in target:
+            assert (page.parent / target).exists(), target
+
+
+def test_the_boat_file_of_the_reference_is_read():
+    (text,) = blocks(ROOT / "docs" / "reference.md", "toml")
+    boat = Boat.from_mapping(tomllib.loads(text))
+    assert boat.name == "Tern"
+
+
+def test_every_command_is_documented():
+    page = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
+    for name in COMMANDS:
+        assert f"`{name}" in page
+
+
+def test_readme_opens_with_one_paragraph_that_states_the_job():
+    text = (ROOT / "README.md").read_text(encoding="utf-8").split("\n\n")
+    assert text[0] == "# athwart"
+    assert text[1].startswith("`athwart` turns")
