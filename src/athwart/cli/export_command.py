@@ -1,0 +1,198 @@
+"""``athwart export``: a clean GPX file for a chartplotter."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+import numpy as np
+
+from athwart.cli.common import common_options, length, print_json, say
+from athwart.errors import DataError, UsageError
+
+if TYPE_CHECKING:
+    from athwart.plotter import Limits
+    from athwart.tables import Marks, Sightings, Track
+
+
+@click.command("export", short_help="Write a clean GPX file for a chartplotter.")
+@click.argument(
+    "sources", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SRC..."
+)
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="GPX file to write.")
+@click.option(
+    "--card", type=click.Path(path_type=Path), help="Folder of a memory card to write to instead."
+)
+@click.option("--limits", "limits_file", type=click.Path(path_type=Path), help="Limits (TOML).")
+@click.option("--kind", "kinds", multiple=True, help="Only this kind; may be given several times.")
+@click.option("--within", type=click.Path(path_type=Path), help="Only inside this area (polygons).")
+@click.option("--clean", is_flag=True, help="Leave out all but what every plotter reads.")
+@length("--blur", help="Move marks by up to so much, for sharing.")
+@click.option("--tracks/--no-tracks", default=False, help="Write tracks and routes too.")
+@length("--simplify", help="Leave out track points within so much of the line.")
+@length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
+@click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
+@common_options("json", "trip", "tz", "skip_bad", "overwrite", "ballpark", "debug")
+def command(
+    sources: tuple[Path, ...],
+    output: Path | None,
+    card: Path | None,
+    limits_file: Path | None,
+    kinds: tuple[str, ...],
+    within: Path | None,
+    clean: bool,
+    blur: float | None,
+    tracks: bool,
+    simplify: float | None,
+    sigma: float,
+    saved_at: Literal["mark", "boat"],
+    as_json: bool,
+    trip: str,
+    time_zone: str,
+    skip_bad: bool,
+    overwrite: bool,
+    allow_ballpark: bool,
+    debug: bool,
+) -> int:
+    """Write marks as GPX 1.1 under a plotter's limits.
+
+    Marks that the files hold are written as they are; waypoints and sightings are merged first.
+    """
+    from athwart.formats import ReadOptions, read_areas
+    from athwart.gather import gather
+    from athwart.merge import merge
+    from athwart.plotter import Limits, select
+
+    if (output is None) == (card is None):
+        raise UsageError("give either -o OUT.gpx or --card FOLDER")
+    if output is not None and output.suffix.lower() != ".gpx":
+        raise UsageError(f"{output.name} must end in .gpx; athwart merge writes other formats")
+    if blur is not None and not blur > 0:
+        raise UsageError("--blur must be more than 0, such as --blur 500m")
+    limits = Limits() if limits_file is None else Limits.from_toml(limits_file)
+    found = gather(
+        sources,
+        options=ReadOptions(
+            time_zone=time_zone or None,
+            allow_ballpark=allow_ballpark,
+            depth_element=limits.depth_element,
+        ),
+        sigma_m=sigma,
+        saved_at=saved_at,
+        trip=trip,
+        skip_bad=skip_bad,
+    )
+    words = list(found.words)
+    if found.settled:
+        marks, sightings = found.marks, found.sightings
+    else:
+        merged = merge(found.sightings)
+        marks, sightings = merged.marks, merged.sightings
+    area = None if within is None else read_areas(within, allow_ballpark=allow_ballpark)
+    chosen = select(marks, kinds=kinds, within=area)
+    if not len(chosen) and not (tracks and len(found.tracks)):
+        raise DataError("no mark is left to export; check --kind and --within")
+    shared = blur is not None
+    if blur is not None:
+        from athwart.sharing import blur as move
+        from athwart.sharing import key_from_settings
+
+        chosen, said = move(chosen, blur, key_from_settings())
+        words += said
+        if tracks:
+            words.append("tracks and routes are left out of a blurred file")
+    files, said = export_marks(
+        chosen,
+        output if output is not None else card or Path(),
+        limits=limits,
+        clean=clean or shared,
+        overwrite=overwrite,
+        sightings=None if shared else sightings,
+        tracks=found.tracks if tracks and not shared else None,
+        routes=found.routes if tracks and not shared else None,
+        simplify_m=simplify,
+        to_card=card is not None,
+    )
+    words += said
+    if as_json:
+        print_json({"files": [str(f) for f in files], "marks": len(chosen), "notes": words})
+    else:
+        for word in words:
+            say(f"note: {word}")
+        say(f"{len(chosen)} marks written to {', '.join(Path(f).name for f in files)}")
+    return 0
+
+
+def export_marks(
+    marks: Marks,
+    target: Path,
+    *,
+    limits: Limits,
+    clean: bool,
+    overwrite: bool,
+    sightings: Sightings | None = None,
+    tracks: Track | None = None,
+    routes: Track | None = None,
+    simplify_m: float | None = None,
+    to_card: bool = False,
+) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """Write marks under limits to ``target`` and, where they do not fit, numbered files beside it.
+
+    Parameters
+    ----------
+    marks, sightings, tracks, routes
+        What to write; sightings go along in the full form only.
+    target : pathlib.Path
+        A GPX file, or the folder of a card if ``to_card``.
+    limits : Limits
+        What the plotter accepts.
+    clean, overwrite : bool
+        Leave our own fields out; replace existing files.
+    simplify_m : float, optional
+        Tolerance of track points, metres.
+    to_card : bool
+        Short plain names, free space checked, read back.
+
+    Returns
+    -------
+    files : tuple of pathlib.Path
+        What was written.
+    words : tuple of str
+        What was done to the data.
+    """
+    import tempfile
+    from dataclasses import replace
+
+    from athwart.formats import WriteOptions, check_target, write
+    from athwart.plotter import prepare
+
+    prepared = prepare(marks, limits, tracks=tracks, routes=routes, simplify_m=simplify_m)
+    options = WriteOptions(clean=clean, depth_element=limits.depth_element)
+    contents = list(prepared.files)
+    if sightings is not None and not clean:
+        for i, part in enumerate(contents):
+            members = {s for ids in part.marks.sighting_ids for s in ids.split()}
+            keep = np.array([s in members for s in sightings.sighting_id], dtype=bool)
+            contents[i] = replace(part, sightings=sightings.take(keep))
+    words = list(prepared.words)
+    if to_card:
+        from athwart.card import card_names, write_card
+
+        names = card_names("marks", len(contents))
+        with tempfile.TemporaryDirectory() as folder:
+            made: dict[str, bytes] = {}
+            for name, part in zip(names, contents, strict=True):
+                path = Path(folder) / f"{Path(name).stem}.gpx"
+                words += write(path, part, options=options).words
+                made[name] = path.read_bytes()
+        words += write_card(target, made, overwrite=overwrite)
+        return tuple(target / n for n in names), tuple(words)
+    paths = [target] + [
+        target.with_name(f"{target.stem}-{i}{target.suffix}") for i in range(2, len(contents) + 1)
+    ]
+    for path in paths:  # all or none: nothing is written before every target is known to be free
+        check_target(path, overwrite=overwrite)
+    for path, part in zip(paths, contents, strict=True):
+        words += write(path, part, overwrite=overwrite, options=options).words
+    return tuple(paths), tuple(words)
