@@ -21,7 +21,7 @@ from athwart.fix import fix
 from athwart.formats import ReadOptions, WriteOptions
 from athwart.formats import read as read_file
 from athwart.formats import write as write_file
-from athwart.gather import sightings_of
+from athwart.gather import near_pairs, sightings_of
 from athwart.merge import merge
 from athwart.tables import Marks, Picks, Sightings, Track, Waypoints
 from athwart.trips import assign_trips
@@ -294,7 +294,7 @@ def review_map(
         marks=Marks.from_frame(merged.marks),
         sightings=Sightings.from_frame(merged.sightings.drop(columns="mark_id")),
         tracks=None if tracks is None else Track.from_frame(tracks),
-        near_pairs=merged.report.near_pairs(units),
+        near_pairs=near_pairs(merged.report, units),
         units=units,
         title=title,
     )

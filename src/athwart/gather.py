@@ -12,11 +12,13 @@ import numpy as np
 from athwart.contents import Contents
 from athwart.errors import BadRow, DataError, TableError
 from athwart.formats import ReadOptions, read
+from athwart.merge.report import Report
 from athwart.tables import Marks, Sightings, Track, Waypoints
 from athwart.trips import assign_trips
+from athwart.units import UnitSystem
 from athwart.waypoints import to_sightings
 
-__all__ = ["Gathered", "gather", "sightings_of"]
+__all__ = ["Gathered", "gather", "near_pairs", "sightings_of"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,6 +148,22 @@ def sightings_of(
         given = np.where(sightings.trip == "", trip, sightings.trip).astype(object)
         sightings = sightings.with_columns(trip=given)
     return sightings, words
+
+
+def near_pairs(
+    report: Report, units: UnitSystem = "metric"
+) -> list[tuple[float, float, float, float, str]]:
+    """Return the near marks that were kept apart as a map draws them: lon, lat, lon, lat, why."""
+    marks, apart = report.marks, report.apart
+    ends = zip(
+        marks.lon[apart.a].tolist(),
+        marks.lat[apart.a].tolist(),
+        marks.lon[apart.b].tolist(),
+        marks.lat[apart.b].tolist(),
+        report.kept_apart(units),
+        strict=True,
+    )
+    return [(*place, record["sentence"]) for *place, record in ends]
 
 
 def _as_waypoints(marks: Marks, source: str) -> Waypoints:

@@ -37,7 +37,7 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
     from athwart.cli.export_command import export_marks
     from athwart.contents import Contents
     from athwart.formats import atomic_write, read_background, write
-    from athwart.gather import gather
+    from athwart.gather import gather, near_pairs
     from athwart.merge import merge
     from athwart.plotter import Limits
     from athwart.review.map import review_map
@@ -78,7 +78,7 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
         sightings=merged.sightings,
         tracks=Track.concat([t for t in tracks if len(t)]),
         mark_of=merged.mark_of,
-        near_pairs=merged.report.near_pairs(shown),
+        near_pairs=near_pairs(merged.report, shown),
         background=json.loads(read_background(samples / "coastline.geojson").geometry.to_json()),
         units=shown,
         title="Hollow Sound (invented)",
@@ -90,7 +90,7 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
     result = {
         "picks": {name: _against_truth(s, truth, name) for name, s in found.items()},
         "marks": _marks_against_truth(merged, truth),
-        "offsets": merged.report.to_mapping()["offsets"],
+        "offsets": list(merged.report.trips_off(shown)),
         "files": sorted(p.name for p in output.iterdir()),
         "seconds": round(time.perf_counter() - started, 2),
     }
@@ -199,13 +199,15 @@ def _marks_against_truth(merged: Merged, truth: dict[str, Any]) -> dict[str, Any
 def _print(
     result: dict[str, Any], merged: Merged, words: tuple[str, ...], folder: Path, units: UnitSystem
 ) -> None:
+    from athwart.cli.merge_command import sentences
+
     for name, row in result["picks"].items():
         click.echo(
             f"{name}: half of the {row['sightings']} positions lie within "
             f"{format_length(row['median_error_m'], units)} of the truth; {row['within_r95']} lie "
             "inside their R95"
         )
-    for sentence in merged.report.sentences(units)[:12]:
+    for sentence in sentences(merged.report, units)[:12]:
         click.echo(f"- {sentence}")
     marks = result["marks"]
     click.echo(

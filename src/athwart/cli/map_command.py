@@ -47,7 +47,7 @@ def command(
 ) -> int:
     """Draw a review map of marks, sightings and tracks."""
     from athwart.formats import ReadOptions, atomic_write, check_target, read_background
-    from athwart.gather import gather
+    from athwart.gather import gather, near_pairs
     from athwart.merge import merge
     from athwart.review.map import review_map
 
@@ -76,7 +76,7 @@ def command(
         sightings=merged.sightings,
         tracks=found.tracks,
         mark_of=merged.mark_of,
-        near_pairs=merged.report.near_pairs(shown_units(units)),
+        near_pairs=near_pairs(merged.report, shown_units(units)),
         background=outlines,
         units=shown_units(units),
         title=title,

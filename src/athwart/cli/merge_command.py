@@ -22,7 +22,7 @@ from athwart.errors import DataError, UsageError
 from athwart.units import UnitSystem, format_length
 
 if TYPE_CHECKING:
-    from athwart.merge import Merged
+    from athwart.merge import Merged, Report
 
 MARK_COLUMNS = (
     "mark_id", "name", "kind", "hazard", "lat", "lon", "depth_m", "depth_below", "height_m",
@@ -125,25 +125,44 @@ def as_mapping(merged: Merged) -> dict[str, Any]:
         number = row.pop("source_row")
         row["source"] = f"{row['source']}:{number}"
         row["mark_id"] = merged.marks.mark_id[of]
-    return {"marks": marks, "sightings": sightings, **merged.report.to_mapping()}
+    report = merged.report
+    return {
+        "marks": marks,
+        "sightings": sightings,
+        "kept_apart": list(report.kept_apart()),
+        "offsets": list(report.trips_off()),
+        "depth_disagreements": list(report.depth_disagreements()),
+        "kind_disagreements": list(report.kind_disagreements()),
+        "scattered": list(report.scattered()),
+        "repeats": report.repeats,
+    }
+
+
+def sentences(report: Report, units: UnitSystem) -> list[str]:
+    """Return what people should look at, the gravest first."""
+    parts = (
+        report.trips_off(units),
+        report.scattered(),
+        report.depth_disagreements(units),
+        report.kind_disagreements(),
+        report.kept_apart(units),
+    )
+    return [record["sentence"] for records in parts for record in records]
 
 
 def _print(merged: Merged, units: UnitSystem) -> None:
     marks = merged.marks
-    folded = int((marks.sightings > 1).sum())
-    click.echo(
-        f"{len(merged.sightings)} sightings are {len(marks)} marks: {folded} seen more than once, "
-        f"{len(marks) - folded} once"
-    )
+    click.echo(merged.report.summary())
     if len(marks):
         radii = sorted(marks.r95_m.tolist())
         click.echo(
             f"R95 from {format_length(radii[0], units)} to {format_length(radii[-1], units)}, "
             f"half of them within {format_length(radii[len(radii) // 2], units)}"
         )
-    for sentence in merged.report.sentences(units)[:SHOWN]:
+    said = sentences(merged.report, units)
+    for sentence in said[:SHOWN]:
         click.echo(f"- {sentence}")
-    more = len(merged.report.sentences(units)) - SHOWN
+    more = len(said) - SHOWN
     if more > 0:
         click.echo(f"- and {more} more lines; --report R.csv lists them all")
 
@@ -158,8 +177,9 @@ def _write_report(path: Path, merged: Merged, overwrite: bool) -> None:
         text = json.dumps(plain(as_mapping(merged)), ensure_ascii=False, indent=1) + "\n"
     else:
         buffer = io.StringIO()
-        rows = merged.report.rows()
-        writer = csv.DictWriter(buffer, list(rows[0]) if rows else ["what"], lineterminator="\n")
+        rows = list(merged.report.rows())
+        names = list(dict.fromkeys(["what", "sentence", *(k for row in rows for k in row)]))
+        writer = csv.DictWriter(buffer, names, restval="", lineterminator="\n")
         writer.writeheader()
         writer.writerows([plain(r) for r in rows])
         text = buffer.getvalue()
