@@ -1,0 +1,411 @@
+"""Growing marks: rounds in which every two that are each other's best join at once.
+
+The order of joining is by likelihood: of two marks a and b, apart by d with the covariance
+S = P_a + P_b - 2 X of that separation, the one with the smallest d' S^-1 d + ln det S goes first
+(a tight pair before a loose one that merely passes). Rounds of mutual best pairs are one array
+operation each; after a round the pairs are relabelled and those that fell together are joined.
+
+Every join is then tried on all looks that it would hold: the rise of the squared residual, and
+each look against the fused position, must stay inside the limit, so a line of stones does not
+chain into one mark. A join that fails is forbidden until one of the two has changed. Kinds, names
+given by people, and the user's rulings are kept inside whole marks, not only between pairs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from athwart.merge.fuse import Fused, Rows, fuse, residual_squared
+from athwart.merge.gate import limit_for
+from athwart.merge.looks import Looks, turned
+from athwart.merge.offset import Sitting
+
+__all__ = ["Bars", "Layout", "grow", "lay_out"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+Int32Array = NDArray[np.int32]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Looks in planes: one plane for each set of looks that near pairs connect.
+
+    ``rows`` is not ordered by trip; ``widest`` is the largest total variance of a look along any
+    direction, square metres.
+    """
+
+    rows: Rows
+    widest: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Bars:
+    """What may not be one mark whatever the distance.
+
+    Attributes
+    ----------
+    kind : numpy.ndarray of int32
+        0 for a kind that is not known; two others must be equal.
+    scope, name : numpy.ndarray of int32
+        A mark may hold only one ``name`` (0: none given) of each ``scope``.
+    same, apart : numpy.ndarray of int, shape (n, 2)
+        Rows that the user has ruled to be one thing, or different things.
+    """
+
+    kind: Int32Array
+    scope: Int32Array
+    name: Int32Array
+    same: IntArray
+    apart: IntArray
+
+
+def lay_out(
+    looks: Looks, first: Int32Array, second: Int32Array, sitting: Sitting | None = None
+) -> Layout:
+    """Give every connected set of looks a plane at its first look.
+
+    Parameters
+    ----------
+    looks : Looks
+        In canonical order.
+    first, second : numpy.ndarray of int32
+        Near pairs.
+    sitting : Sitting, optional
+        What is known of the trips' common errors: taken off the positions, with what is left of
+        them in the errors' place. The error of a group of trips takes the place of the boat's.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    n = len(looks)
+    graph = coo_array((np.ones(len(first), np.int8), (first, second)), shape=(n, n)).tocsr()
+    count, part = connected_components(graph, directed=False)
+    origin = np.empty(count, dtype=np.int64)
+    origin[part[::-1]] = np.arange(n - 1, -1, -1)
+    at = origin[part]
+    x, y = looks.sphere.plane(slice(None), at)
+    c, s = looks.sphere.turn(slice(None), at)
+    see, snn, sen = turned(looks.see, looks.snn, looks.sen, c, s)
+    shared, boat, boat_sigma = looks.shared, looks.boat, looks.boat_sigma
+    if sitting is not None and (sitting.group >= 0).any():
+        x, y, shared, boat, boat_sigma = _settled(looks, sitting, x, y, c, s)
+    rows = Rows(x, y, see, snn, sen, shared, boat_sigma, looks.trip, boat)
+    widest = (see + snn) / 2 + np.hypot((see - snn) / 2, sen)
+    return Layout(rows, widest + shared**2 + boat_sigma**2)
+
+
+def _settled(
+    looks: Looks, sitting: Sitting, x: FloatArray, y: FloatArray, c: FloatArray, s: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, Int32Array, FloatArray]:
+    trip = looks.trip
+    known = sitting.group >= 0
+    # A trip's looks may have unequal common errors: each moves by its own part of them.
+    size = np.maximum(np.bincount(trip, minlength=len(known)), 1)
+    typical = np.sqrt(np.bincount(trip, looks.shared**2, len(known)) / size)
+    part = looks.shared / np.where(typical > 0, typical, 1.0)[trip]
+    east, north = sitting.east[trip] * part, sitting.north[trip] * part
+    group = np.where(known, sitting.group + int(looks.boat.max()) + 1, -1)
+    at = known[trip]
+    return (
+        x - (c * east - s * north),
+        y - (s * east + c * north),
+        looks.shared * sitting.part[trip],
+        np.where(at, group[trip], looks.boat).astype(np.int32),
+        np.where(at, sitting.group_sigma[trip], looks.boat_sigma),
+    )
+
+
+def _pick(rows: Rows, i: IntArray | Int32Array) -> Rows:
+    return Rows(
+        rows.x[i],
+        rows.y[i],
+        rows.see[i],
+        rows.snn[i],
+        rows.sen[i],
+        rows.shared[i],
+        rows.boat_sigma[i],
+        rows.trip[i],
+        rows.boat[i],
+    )
+
+
+def _common(rows: Rows, i: Int32Array, j: Int32Array) -> FloatArray:
+    out = np.where(rows.trip[i] == rows.trip[j], rows.shared[i] * rows.shared[j], 0.0)
+    if rows.boat_sigma.any():
+        out += np.where(rows.boat[i] == rows.boat[j], rows.boat_sigma[i] * rows.boat_sigma[j], 0.0)
+    return out
+
+
+class _Marks:
+    """The marks as they stand: one row a look, meaningful at each mark's first look."""
+
+    def __init__(self, rows: Rows, bars: Bars) -> None:
+        common = rows.shared**2 + rows.boat_sigma**2
+        self.x, self.y = rows.x.copy(), rows.y.copy()
+        self.see, self.snn, self.sen = rows.see + common, rows.snn + common, rows.sen.copy()
+        self.squared = np.zeros(len(rows.x))
+        self.n = np.ones(len(rows.x), dtype=np.int32)
+        self.kind = bars.kind.copy()
+
+    def score(self, a: Int32Array, b: Int32Array, shared: FloatArray, limit: float) -> FloatArray:
+        """Return the order of joining of pairs of marks; infinite outside the gate."""
+        dx, dy = self.x[b] - self.x[a], self.y[b] - self.y[a]
+        see, snn = self.see[a] + self.see[b], self.snn[a] + self.snn[b]
+        sen = self.sen[a] + self.sen[b]
+        # What both share is tracked with scalar weights; it may not use up the covariance.
+        least = (see + snn) / 2 - np.hypot((see - snn) / 2, sen)
+        shared = np.minimum(2.0 * shared, 0.999 * least)
+        see, snn = see - shared, snn - shared
+        det = see * snn - sen * sen
+        squared = (snn * dx * dx - 2 * sen * dx * dy + see * dy * dy) / det
+        score = squared + np.log(det)
+        score[squared > limit_for(limit, self.n[a] + self.n[b])] = np.inf
+        return np.asarray(score)
+
+    def compatible(self, a: Int32Array, b: Int32Array) -> BoolArray:
+        """Return whether the kinds of pairs of marks let them join."""
+        ka, kb = self.kind[a], self.kind[b]
+        return np.asarray((ka == kb) | (ka == 0) | (kb == 0))
+
+    def pair(self, a: Int32Array, b: Int32Array, shared: FloatArray) -> Fused:
+        """Return what pairs of single looks fuse to (Kalman form of the two-look estimate)."""
+        dx, dy = self.x[b] - self.x[a], self.y[b] - self.y[a]
+        p11, p22, p12 = self.see[a] - shared, self.snn[a] - shared, self.sen[a]
+        s11 = p11 + self.see[b] - shared
+        s22 = p22 + self.snn[b] - shared
+        s12 = p12 + self.sen[b]
+        det = s11 * s22 - s12 * s12
+        ux, uy = (s22 * dx - s12 * dy) / det, (s11 * dy - s12 * dx) / det
+        # S^-1 A, by columns
+        g11, g21 = (s22 * p11 - s12 * p12) / det, (s11 * p12 - s12 * p11) / det
+        g12, g22 = (s22 * p12 - s12 * p22) / det, (s11 * p22 - s12 * p12) / det
+        return Fused(
+            self.x[a] + p11 * ux + p12 * uy,
+            self.y[a] + p12 * ux + p22 * uy,
+            self.see[a] - (p11 * g11 + p12 * g21),
+            self.snn[a] - (p12 * g12 + p22 * g22),
+            self.sen[a] - (p11 * g12 + p12 * g22),
+            dx * ux + dy * uy,
+            np.empty(0, np.int64),
+        )
+
+    def put(self, a: Int32Array, b: Int32Array, fused: Fused) -> None:
+        """Let marks ``a`` take in marks ``b``."""
+        self.x[a], self.y[a] = fused.x, fused.y
+        self.see[a], self.snn[a], self.sen[a] = fused.see, fused.snn, fused.sen
+        self.squared[a] = fused.squared
+        self.n[a] += self.n[b]
+        self.kind[a] = np.maximum(self.kind[a], self.kind[b])
+
+
+def grow(
+    layout: Layout, first: Int32Array, second: Int32Array, *, limit: float, bars: Bars
+) -> tuple[Int32Array, BoolArray]:
+    """Join looks into marks.
+
+    Parameters
+    ----------
+    layout : Layout
+        Looks in planes.
+    first, second : numpy.ndarray of int32
+        Near pairs, first < second, in any order.
+    limit : float
+        Squared Mahalanobis distance within which two looks may be one thing.
+    bars : Bars
+        What may not be one mark, and what the user has ruled to be one.
+
+    Returns
+    -------
+    label : numpy.ndarray of int32
+        For each look the first look of its mark.
+    inside : numpy.ndarray of bool
+        For each near pair whether it is inside the gate, kinds and names aside.
+    """
+    rows = layout.rows
+    n = len(rows.x)
+    marks = _Marks(rows, bars)
+    label = np.arange(n, dtype=np.int32)
+
+    # Most near pairs are outside the gate by distance alone: those go first, and cheaply.
+    gap = (rows.x[first] - rows.x[second]) ** 2 + (rows.y[first] - rows.y[second]) ** 2
+    close = np.flatnonzero(gap <= limit * (layout.widest[first] + layout.widest[second]))
+    del gap
+    a, b = first[close], second[close]
+    shared = _common(rows, a, b)
+    score = marks.score(a, b, shared, limit)
+    fits = np.isfinite(score)
+    inside = np.zeros(len(first), dtype=bool)
+    inside[close[fits]] = True
+    name, free = bars.name, np.ones(n, dtype=bool)
+    if len(bars.same):
+        label, free = _rule_same(rows, marks, bars)
+        name = np.where(free, name, 0).astype(np.int32)
+    clash = (name[a] != name[b]) & (name[a] > 0) & (name[b] > 0)
+    fits &= ~(clash & (bars.scope[a] == bars.scope[b])) & marks.compatible(label[a], label[b])
+    a, b, shared, score = a[fits], b[fits], shared[fits], score[fits]
+    order = np.argsort(a.astype(np.int64) * n + b, kind="stable")
+    a, b, shared, score = a[order], b[order], shared[order], score[order]
+    if len(bars.same):
+        a, b, shared = _relabel(a, b, shared, label, 1.0 / np.bincount(label, minlength=n)[label])
+        score = marks.score(a, b, shared, limit)
+        score[~marks.compatible(a, b)] = np.inf
+
+    best = np.empty(n, dtype=np.int64)
+    to = np.arange(n, dtype=np.int32)
+    weight = np.ones(n)
+    changed = np.zeros(n, dtype=bool)
+    while True:
+        live = np.flatnonzero(np.isfinite(score))
+        if not live.size:
+            return label, inside
+        # Written worst first, so that each mark's best pair stands last; equals go by place.
+        ranked = live[np.argsort(-score[live], kind="stable")]
+        best[np.stack([a[ranked], b[ranked]], axis=1).ravel()] = np.repeat(ranked, 2)
+        mutual = live[(best[a[live]] == live) & (best[b[live]] == live)]
+        passed, fused = _try(rows, marks, label, free, name, bars, a, b, shared, mutual, limit)
+        score[mutual[~passed]] = np.inf
+        won = mutual[passed]
+        if not won.size:
+            continue
+        wa, wb = a[won], b[won]
+        trace_a, trace_b = marks.see[wa] + marks.snn[wa], marks.see[wb] + marks.snn[wb]
+        weight[wa], weight[wb] = trace_b / (trace_a + trace_b), trace_a / (trace_a + trace_b)
+        marks.put(wa, wb, fused)
+        to[wb] = wa
+        changed[wa] = changed[wb] = True
+        label = to[label]
+
+        touched = changed[a] | changed[b]
+        na, nb, nshared = _relabel(a[touched], b[touched], shared[touched], to, weight)
+        nscore = marks.score(na, nb, nshared, limit)
+        nscore[~marks.compatible(na, nb)] = np.inf
+        rest = ~touched
+        a, b = np.concatenate([a[rest], na]), np.concatenate([b[rest], nb])
+        shared = np.concatenate([shared[rest], nshared])
+        score = np.concatenate([score[rest], nscore])
+        # A pair outside the gate can come back in only if one of its marks still changes.
+        alive = np.zeros(n, dtype=bool)
+        finite = np.isfinite(score)
+        alive[a[finite]] = alive[b[finite]] = True
+        keep = alive[a] | alive[b]
+        a, b, shared, score = a[keep], b[keep], shared[keep], score[keep]
+        changed[wa] = changed[wb] = False
+        weight[wa] = weight[wb] = 1.0
+
+
+def _relabel(
+    a: Int32Array, b: Int32Array, shared: FloatArray, to: Int32Array, weight: FloatArray
+) -> tuple[Int32Array, Int32Array, FloatArray]:
+    """Carry pairs over to the marks that their ends are now part of; equal pairs become one."""
+    shared = shared * weight[a] * weight[b]
+    a, b = to[a], to[b]
+    apart = a != b
+    a, b, shared = a[apart], b[apart], shared[apart]
+    key = np.minimum(a, b).astype(np.int64) << 32 | np.maximum(a, b)
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    head = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])) if len(key) else order
+    shared = np.add.reduceat(shared[order], head) if len(key) else shared
+    key = key[head]
+    return (key >> 32).astype(np.int32), (key & 0xFFFFFFFF).astype(np.int32), shared
+
+
+def _members(
+    rows: Rows, label: Int32Array, of: IntArray, count: int
+) -> tuple[Int32Array | IntArray, IntArray]:
+    """Return the looks of some marks, ordered by mark, boat and trip, and the mark of each."""
+    which = np.flatnonzero(of[label] >= 0)
+    mark = of[label[which]]
+    trips = int(rows.trip.max()) + 1
+    order = np.argsort(mark * trips + rows.trip[which], kind="stable")
+    return which[order], mark[order]
+
+
+def _try(
+    rows: Rows,
+    marks: _Marks,
+    label: Int32Array,
+    free: BoolArray,
+    name: Int32Array,
+    bars: Bars,
+    a: Int32Array,
+    b: Int32Array,
+    shared: FloatArray,
+    mutual: IntArray,
+    limit: float,
+) -> tuple[BoolArray, Fused]:
+    """Fuse the mutual pairs and say which of them hold; `Fused` has a row for each that does."""
+    ma, mb = a[mutual], b[mutual]
+    passed = np.ones(len(mutual), dtype=bool)
+    if len(bars.apart):
+        mate = np.full(len(label), -1, dtype=np.int64)
+        mate[ma], mate[mb] = mb, ma
+        one, other = label[bars.apart[:, 0]], label[bars.apart[:, 1]]
+        ruled = one[mate[one] == other]
+        at = np.full(len(label), -1, dtype=np.int64)
+        at[ma] = at[mb] = np.arange(len(mutual))
+        passed[at[ruled]] = False
+    size = marks.n[ma] + marks.n[mb]
+    single = size == 2  # the pair's own score has judged it already, names included
+    out = np.empty((6, len(mutual)))
+    two = np.flatnonzero(single)
+    if two.size:
+        f = marks.pair(ma[two], mb[two], shared[mutual[two]])
+        out[:, two] = f.x, f.y, f.see, f.snn, f.sen, f.squared
+    many = np.flatnonzero(~single & passed)
+    if many.size:
+        of = np.full(len(label), -1, dtype=np.int64)
+        of[ma[many]] = of[mb[many]] = np.arange(len(many))
+        which, mark = _members(rows, label, of, len(many))
+        some = _pick(rows, which)
+        f = fuse(some, mark)
+        bound = limit_for(limit, size[many])
+        ok = f.squared - marks.squared[ma[many]] - marks.squared[mb[many]] <= bound
+        outside = (residual_squared(some, f, mark) > bound[mark]) & free[which]
+        ok[mark[outside]] = False
+        ok[_named_twice(mark, bars.scope[which], name[which])] = False
+        passed[many] &= ok
+        out[:, many] = f.x, f.y, f.see, f.snn, f.sen, f.squared
+    return passed, Fused(*out[:, passed], np.empty(0, np.int64))
+
+
+def _named_twice(mark: IntArray, scope: Int32Array, name: Int32Array) -> IntArray:
+    """Return the marks that hold two names of one scope."""
+    given = np.flatnonzero(name > 0)
+    if not given.size:
+        return given
+    mark, scope, name = mark[given], scope[given], name[given]
+    order = np.lexsort((name, scope, mark))
+    m, s, w = mark[order], scope[order], name[order]
+    return np.asarray(m[1:][(m[1:] == m[:-1]) & (s[1:] == s[:-1]) & (w[1:] != w[:-1])])
+
+
+def _rule_same(rows: Rows, marks: _Marks, bars: Bars) -> tuple[Int32Array, BoolArray]:
+    """Join what the user has ruled to be one thing; such looks need not fit."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    n = len(rows.x)
+    ones = np.ones(len(bars.same), np.int8)
+    graph = coo_array((ones, (bars.same[:, 0], bars.same[:, 1])), shape=(n, n)).tocsr()
+    count, part = connected_components(graph, directed=False)
+    first = np.empty(count, dtype=np.int32)
+    first[part[::-1]] = np.arange(n - 1, -1, -1)
+    label = first[part]
+    size = np.bincount(label, minlength=n)
+    heads = np.flatnonzero(size > 1)
+    free = size[label] == 1
+    of = np.full(n, -1, dtype=np.int64)
+    of[heads] = np.arange(len(heads))
+    which, mark = _members(rows, label, of, len(heads))
+    f = fuse(_pick(rows, which), mark)
+    marks.x[heads], marks.y[heads], marks.squared[heads] = f.x, f.y, f.squared
+    marks.see[heads], marks.snn[heads], marks.sen[heads] = f.see, f.snn, f.sen
+    marks.n[heads] = size[heads]
+    np.maximum.at(marks.kind, label, bars.kind)
+    return label, free

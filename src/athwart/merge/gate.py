@@ -1,0 +1,144 @@
+"""Which two sightings may be one thing: candidate pairs, and their separation against its error.
+
+The separation of two looks has the covariance own_i + own_j and, across trips, the common errors
+of both trips too; within a trip (and, for the boat's part, within a boat) these cancel. The
+squared Mahalanobis distance of two looks at one thing is chi-square with two degrees of freedom,
+whose point for probability p is -2 ln(1 - p): 13.8155 at 0.999.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from athwart.errors import UsageError
+from athwart.merge.looks import Looks, turned
+
+__all__ = ["GATE", "REACH_M", "candidate_pairs", "common_variance", "limit_for", "separation"]
+
+FloatArray = NDArray[np.float64]
+Int32Array = NDArray[np.int32]
+
+GATE = 0.999
+"""Probability that two looks at one thing pass."""
+
+REACH_M = 40.0
+"""Pairs nearer than this are looked at, and reported where they stay apart, metres."""
+
+_CHUNK = 50_000
+
+
+def gate_limit(gate: float) -> float:
+    """Return the chi-square point of two degrees of freedom for a probability.
+
+    Raises
+    ------
+    UsageError
+        Not between 0 and 1.
+
+    Examples
+    --------
+    >>> round(gate_limit(0.999), 4)
+    13.8155
+    """
+    if not 0.0 < gate < 1.0:
+        raise UsageError(f"a gate of {gate:g} cannot be; it is a probability between 0 and 1")
+    return -2.0 * math.log1p(-gate)
+
+
+def limit_for(limit: float, n: NDArray[np.int32] | NDArray[np.int64]) -> FloatArray:
+    """Return the limit of one test in a mark of ``n`` looks.
+
+    A mark of n looks takes n - 1 joins, and the gate's chance of parting what belongs together is
+    shared among them: the point for 1 - (1 - gate) / (n - 1).
+    """
+    return np.asarray(limit + 2.0 * np.log(np.maximum(n, 2) - 1.0))
+
+
+def candidate_pairs(looks: Looks, limit: float, reach_m: float) -> tuple[Int32Array, Int32Array]:
+    """Return every pair of looks that lie within the reach or could be inside the gate.
+
+    Parameters
+    ----------
+    looks : Looks
+        In canonical order.
+    limit : float
+        Squared Mahalanobis distance of the gate.
+    reach_m : float
+        Metres.
+
+    Returns
+    -------
+    first, second : numpy.ndarray of int32
+        Rows, first < second. Distances are straight lines through the ellipsoid, so that
+        neither the poles nor the 180th meridian matter.
+    """
+    from scipy.spatial import cKDTree
+
+    n = len(looks)
+    if n < 2:
+        return np.empty(0, np.int32), np.empty(0, np.int32)
+    points = np.stack(looks.sphere.xyz, axis=1)
+    tree = cKDTree(points, balanced_tree=False, compact_nodes=False, copy_data=False)
+    middle, half = (looks.see + looks.snn) / 2, np.hypot((looks.see - looks.snn) / 2, looks.sen)
+    widest = middle + half + looks.shared**2 + looks.boat_sigma**2
+    radius = np.sqrt(2.0 * limit * widest)
+    pairs = tree.query_pairs(reach_m, output_type="ndarray").astype(np.int32)
+    first, second = pairs[:, 0], pairs[:, 1]
+    del pairs
+    wide = np.flatnonzero(radius > reach_m)
+    if not wide.size:
+        return first, second
+    # Looks with large errors reach farther; each such pair is found once, from its wider end.
+    found_a, found_b = [first], [second]
+    wide = wide[np.argsort(radius[wide], kind="stable")]
+    level = np.ceil(np.log2(radius[wide] / reach_m)).astype(np.int64)
+    for k in np.unique(level):
+        at_level = wide[level == k]
+        reach = float(reach_m * 2.0**k)
+        for lo in range(0, len(at_level), _CHUNK):
+            some = at_level[lo : lo + _CHUNK]
+            near = cKDTree(points[some]).sparse_distance_matrix(tree, reach, output_type="ndarray")
+            i, j, distance = some[near["i"]], near["j"], near["v"]
+            wider = (radius[i] > radius[j]) | ((radius[i] == radius[j]) & (i < j))
+            reachable = distance**2 <= limit * (widest[i] + widest[j])
+            take = wider & reachable & (distance > reach_m)
+            found_a.append(np.minimum(i[take], j[take]).astype(np.int32))
+            found_b.append(np.maximum(i[take], j[take]).astype(np.int32))
+    return np.concatenate(found_a), np.concatenate(found_b)
+
+
+def common_variance(looks: Looks, i: Int32Array, j: Int32Array) -> FloatArray:
+    """Return the covariance per axis of two looks' errors, from what they share, square metres."""
+    within = looks.trip[i] == looks.trip[j]
+    out = np.where(within, looks.shared[i] * looks.shared[j], 0.0)
+    if looks.boat_sigma.any():
+        same_boat = looks.boat[i] == looks.boat[j]
+        out += np.where(same_boat, looks.boat_sigma[i] * looks.boat_sigma[j], 0.0)
+    return out
+
+
+def separation(
+    looks: Looks, i: Int32Array, j: Int32Array
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return where look ``j`` lies from look ``i``, and the covariance of that.
+
+    Returns
+    -------
+    east, north : numpy.ndarray
+        Metres in the plane at ``i``.
+    see, snn, sen : numpy.ndarray
+        Square metres, in the axes of the same plane.
+    """
+    east, north = looks.sphere.plane(j, i)
+    see, snn, sen = turned(looks.see[j], looks.snn[j], looks.sen[j], *looks.sphere.turn(j, i))
+    both = (
+        looks.shared[i] ** 2
+        + looks.shared[j] ** 2
+        + looks.boat_sigma[i] ** 2
+        + looks.boat_sigma[j] ** 2
+        - 2.0 * common_variance(looks, i, j)
+    )
+    return east, north, see + looks.see[i] + both, snn + looks.snn[i] + both, sen + looks.sen[i]
