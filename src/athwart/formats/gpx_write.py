@@ -175,6 +175,8 @@ class _Writer:
     def is_standard(self, table: Table, name: str) -> bool:
         """Return whether an extra column goes whole into elements of GPX itself."""
         if name not in _STANDARD:
+            if isinstance(table, Marks):
+                return name == "symbol"
             return isinstance(table, Track) and name in ("point_name", "note", "symbol", "links")
         if name in NUMBERS:
             values = table.extra[name].tolist()
@@ -227,8 +229,10 @@ class _Writer:
             "name": self.element("name", marks.name.tolist()),
             "desc": self.element("desc", marks.note.tolist()),
             "link": self.links(marks.links.tolist()),
-            "type": self.element("type", marks.kind.tolist()),
         }
+        if "symbol" in marks.extra:
+            columns["sym"] = self.element("sym", value_texts(marks.extra["symbol"]))
+        columns["type"] = self.element("type", marks.kind.tolist())
         kept = self.kept(marks)
         depth = self.depths(marks, kept)
         if self.options.clean:
