@@ -1,0 +1,254 @@
+"""The main job end to end, as a user runs it on the sample data."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from athwart.cli import main
+
+SAMPLES = Path(__file__).parents[2] / "sample_gpx"
+
+
+@pytest.fixture
+def run(capsys):
+    def call(*words):
+        with pytest.raises(SystemExit) as done:
+            main([str(w) for w in words])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        assert "something went wrong inside" not in err
+        return done.value.code, out, err
+
+    return call
+
+
+@pytest.fixture
+def trips(run, tmp_path):
+    """The three trips, fixed."""
+    made = []
+    for picks, track in (
+        ("trip-1-picks.csv", "trip-1-track.gpx"),
+        ("trip-2-picks-feet.csv", "trip-2-log.nmea"),
+        ("trip-3-picks-typed.csv", None),
+    ):
+        out = tmp_path / f"{Path(picks).stem}.gpx"
+        words = ["fix", SAMPLES / picks, "--boat", SAMPLES / "tern.toml", "-o", out]
+        if track:
+            words += ["--track", SAMPLES / track]
+        code, _, err = run(*words)
+        assert code == 0, err
+        made.append(out)
+    return made
+
+
+@pytest.fixture
+def marks(run, trips, tmp_path):
+    out = tmp_path / "marks.gpx"
+    code, _, err = run("merge", *trips, SAMPLES / "waypoints.gpx", "--shift-trips", "-o", out)
+    assert code == 0, err
+    return out
+
+
+def test_merge_finds_the_trip_that_sits_off(run, trips):
+    """Truth file: tern-3 was shifted by 26 m east, 15 m south (30.0 m)."""
+    code, out, _ = run("merge", *trips, SAMPLES / "waypoints.gpx", "--json")
+    value = json.loads(out)
+    assert code == 0
+    (offset,) = value["offsets"]
+    assert offset["trip"] == "tern-3"
+    assert offset["distance_m"] == pytest.approx(30.0, abs=4.0)
+    ids = [i for m in value["marks"] for i in m["sighting_ids"]]
+    assert sorted(ids) == sorted(s["sighting_id"] for s in value["sightings"])
+    assert len(set(ids)) == len(ids)
+
+
+def test_merging_the_output_again_changes_nothing(run, marks):
+    code, out, _ = run("merge", marks, "--shift-trips", "--json")
+    first = json.loads(out)
+    assert code == 0
+    code, out, _ = run("merge", marks, marks, "--shift-trips", "--json")
+    second = json.loads(out)
+    assert [m["mark_id"] for m in first["marks"]] == [m["mark_id"] for m in second["marks"]]
+    assert [m["sighting_ids"] for m in first["marks"]] == [
+        m["sighting_ids"] for m in second["marks"]
+    ]
+
+
+def test_report_is_written_as_csv_and_json(run, trips, tmp_path):
+    for ending in ("csv", "json"):
+        path = tmp_path / f"why.{ending}"
+        code, _, _ = run("merge", *trips, "-o", tmp_path / f"m-{ending}.gpx", "--report", path)
+        assert code == 0
+        assert "tern-3" in path.read_text(encoding="utf-8")
+
+
+def test_export_keeps_to_the_limits(run, marks, tmp_path):
+    out = tmp_path / "plotter.gpx"
+    code, _, err = run(
+        "export", marks, "-o", out, "--limits", SAMPLES / "small-plotter.toml", "--clean"
+    )
+    assert code == 0
+    names = []
+    for path in sorted(tmp_path.glob("plotter*.gpx")):
+        text = path.read_text(encoding="utf-8")
+        found = re.findall(r"<name>(.*?)</name>", text)
+        assert len(found) <= 20
+        assert "extensions" not in text
+        assert "<sym>" in text
+        names += found
+    assert all(len(n) <= 10 and n.isascii() and n == n.upper() for n in names)
+    assert len(set(names)) == len(names)
+    assert "the most important first" in err
+
+
+def test_export_by_kind_and_area(run, marks, tmp_path):
+    code, _, _ = run("export", marks, "-o", tmp_path / "rock.gpx", "--kind", "rock", "--clean")
+    assert code == 0
+    kinds = re.findall(r"<type>(.*?)</type>", (tmp_path / "rock.gpx").read_text(encoding="utf-8"))
+    assert set(kinds) == {"rock"}
+    code, out, _ = run(
+        "export", marks, "-o", tmp_path / "in.gpx", "--within", SAMPLES / "area.geojson", "--json"
+    )
+    inside = json.loads(out)["marks"]
+    code, out, _ = run("export", marks, "-o", tmp_path / "all.gpx", "--json")
+    assert 0 < inside < json.loads(out)["marks"]
+
+
+def test_blur_moves_marks_and_drops_what_leaks(run, marks, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    out = tmp_path / "share.gpx"
+    code, _, err = run("export", marks, "-o", out, "--blur", "500m")
+    assert code == 0
+    text = out.read_text(encoding="utf-8")
+    assert "<time>" not in text
+    assert "extensions" not in text
+    assert "moved by up to 500 m" in err
+
+
+def test_map_is_one_offline_page(run, marks, tmp_path):
+    out = tmp_path / "marks.html"
+    code, _, _ = run("map", marks, "-o", out, "--background", SAMPLES / "coastline.geojson")
+    assert code == 0
+    page = out.read_text(encoding="utf-8")
+    assert not re.search(r"""(?:src|href)\s*=\s*["']?(?:https?:)?//""", page)
+    assert "Not for navigation" in page
+
+
+def test_info_counts(run, marks):
+    code, out, _ = run("info", SAMPLES / "trip-1-track.gpx", SAMPLES / "waypoints.gpx", "--json")
+    track, waypoints = json.loads(out)["files"]
+    assert code == 0
+    text = (SAMPLES / "trip-1-track.gpx").read_text(encoding="utf-8")
+    assert track["counts"]["track_points"] == text.count("<trkpt") == track["points"]
+    assert waypoints["counts"]["waypoints"] == 15
+    code, out, _ = run("info", SAMPLES / "trip-2-log.nmea", "--json")
+    assert code == 1  # the two spoiled lines are said
+    assert len(json.loads(out)["files"][0]["rejected"]) == 2
+
+
+def test_demo_runs_everything_and_lies_near_the_truth(run, tmp_path):
+    code, out, err = run("demo", "-o", tmp_path / "demo", "--json")
+    assert code == 0, err
+    value = json.loads(out)
+    assert {"marks.gpkg", "marks.html", "plotter.gpx"} <= set(value["files"])
+    marks = value["marks"]
+    assert marks["median_error_m"] < 5
+    assert marks["within_r95"] >= 0.85 * marks["marks_of_one_target"]
+    assert marks["marks_of_one_target"] >= 0.9 * marks["marks"]
+    code, _, err = run("demo", "-o", tmp_path / "demo")
+    assert code == 1
+    assert "add --overwrite" in err
+
+
+def picks_file(folder, text):
+    path = folder / "picks.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+HEAD = "time,lat,lon,heading_deg,side,slant_range_m,depth_m,depth_below\n"
+GOOD = "2026-03-01T06:00:00Z,55.5,12.25,40,port,13,5,transducer\n"
+TABLES = [
+    (HEAD, "empty|no rows"),
+    ("", "empty"),
+    (HEAD + GOOD.replace("Z", ""), "zone"),
+    (HEAD + GOOD.replace("55.5", "91"), "91"),
+    (HEAD + GOOD.replace(",13,", ",nan,"), "nan"),
+    (HEAD + GOOD.replace(",13,", ",4,"), "in the water"),
+    (HEAD + GOOD.replace("port", ""), "side"),
+    (HEAD.replace(",", ";") + GOOD.replace(",", ";").replace("55.5", "55,5"), "decimal"),
+]
+
+
+@pytest.mark.parametrize(("text", "words"), TABLES)
+def test_bad_tables_are_refused_and_nothing_is_written(run, tmp_path, text, words):
+    out = tmp_path / "out.gpx"
+    code, shown, err = run("fix", picks_file(tmp_path, text), "-o", out)
+    assert code == 1
+    assert re.search(words, err), err
+    assert shown == ""
+    assert [p.name for p in tmp_path.iterdir()] == ["picks.csv"]
+
+
+def test_skip_bad_takes_the_good_and_lists_the_others(run, tmp_path):
+    picks = picks_file(
+        tmp_path, HEAD + GOOD + GOOD.replace(",13,", ",4,") + GOOD.replace("55.5", "95")
+    )
+    code, _, err = run("fix", picks, "-o", tmp_path / "out.gpx", "--skip-bad")
+    assert code == 0, err
+    listed = (tmp_path / "out-rejected.csv").read_text(encoding="utf-8").splitlines()
+    assert len(listed) == 3
+    assert "1 sightings written" in err
+
+
+BOMB = '<!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><gpx version="1.1"><wpt lat="1" lon="2"><name>&b;</name></wpt></gpx>'
+OUTSIDE = '<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/passwd">]><gpx version="1.1"><wpt lat="1" lon="2"><name>&a;</name></wpt></gpx>'
+FILES = [
+    (
+        "cut.gpx",
+        '<?xml version="1.0"?>\n<gpx version="1.1">\n<wpt lat="1" lon="2">',
+        "line 3|cut short",
+    ),
+    ("bomb.gpx", BOMB, "entit|DOCTYPE"),
+    ("outside.gpx", OUTSIDE, "entit|DOCTYPE"),
+    ("json.gpx", '{"type": "FeatureCollection"}', "not"),
+    ("kml.gpx", "<kml></kml>", "GPX"),
+    ("empty.gpx", "", "empty"),
+    ("what.xyz", "a", "xyz"),
+]
+
+
+@pytest.mark.parametrize(("name", "text", "words"), FILES, ids=[f[0] for f in FILES])
+@pytest.mark.parametrize("job", ["merge", "map", "info", "export"])
+def test_hostile_and_wrong_files_are_refused(run, tmp_path, name, text, words, job):
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    rest = [] if job == "info" else ["-o", tmp_path / ("o.html" if job == "map" else "o.gpx")]
+    code, out, err = run(job, path, *rest)
+    assert code == 1
+    assert re.search(words, err), err
+    assert "root:" not in out + err
+    assert [p.name for p in tmp_path.iterdir()] == [name]
+
+
+def test_existing_files_and_unwritable_folders(run, marks, tmp_path):
+    for job, name in (("merge", "m.gpx"), ("export", "e.gpx"), ("map", "m.html")):
+        target = tmp_path / name
+        target.write_text("precious")
+        code, _, err = run(job, marks, "-o", target)
+        assert code == 1
+        assert "--overwrite" in err
+        assert target.read_text() == "precious"
+        assert run(job, marks, "-o", target, "--overwrite")[0] == 0
+        code, _, err = run(job, marks, "-o", tmp_path / "nowhere" / name)
+        assert code == 1
+        assert "nowhere" in err or "folder" in err
+
+
+def test_picks_that_are_not_fixed_are_sent_to_fix(run, tmp_path):
+    code, _, err = run("merge", picks_file(tmp_path, HEAD + GOOD), "-o", tmp_path / "o.gpx")
+    assert code == 1
+    assert "run `athwart fix picks.csv" in err
