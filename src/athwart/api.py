@@ -182,8 +182,8 @@ def fix_picks(
     ...     }
     ... )
     >>> place = athwart.fix_picks(picks)
-    >>> round(place.ground_range_m[0], 2), round(place.r95_m[0], 1)
-    (20.91, 7.3)
+    >>> print(f"{place.ground_range_m[0]:.2f} m out, R95 {place.r95_m[0]:.1f} m")
+    20.90 m out, R95 7.3 m
     """
     if isinstance(track, str | Path):
         track_table: Track | None = read(track).tracks
