@@ -173,9 +173,9 @@ def read_areas(path: str | os.PathLike[str], *, allow_ballpark: bool = False) ->
     FileError
         The file cannot be read, has no polygons, or no known coordinate reference system.
     """
-    from athwart.formats import layers
+    from athwart.formats.layers import read_areas as areas
 
-    return layers.read_areas(check_source(path), allow_ballpark=allow_ballpark)
+    return areas(check_source(path), allow_ballpark=allow_ballpark)
 
 
 def read_background(
@@ -188,6 +188,6 @@ def read_background(
     FileError
         The file cannot be read, has nothing to draw, or no known coordinate reference system.
     """
-    from athwart.formats import layers
+    from athwart.formats.layers import read_background as background
 
-    return layers.read_background(check_source(path), allow_ballpark=allow_ballpark)
+    return background(check_source(path), allow_ballpark=allow_ballpark)

@@ -71,4 +71,4 @@ def value_texts(values: NDArray[Any], default: Any = None) -> list[str]:
         return ["yes" if v else "" for v in values.tolist()]
     if kind in "iu":
         return ["" if v == default else str(v) for v in values.tolist()]
-    return ["" if v is None or v != v else str(v) for v in values.tolist()]  # noqa: PLR0124
+    return ["" if v is None or v != v else str(v) for v in values.tolist()]

@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, TextIO
 from urllib.parse import quote, urlsplit
@@ -134,16 +135,25 @@ class _Writer:
         return out
 
     def own(
-        self, tag: str, table: Table, skip: frozenset[str], children: list[str] | None = None
+        self,
+        tag: str,
+        table: Table,
+        skip: frozenset[str],
+        children: list[str] | None = None,
+        *,
+        shown: bool = True,
     ) -> list[str]:
-        """Return our own element for each row, ``""`` where it would say nothing."""
+        """Return our own element for each row, ``""`` where it would say nothing.
+
+        ``shown`` says that name and note stand in GPX's own elements too.
+        """
         names: list[str] = []
         cells: list[list[str]] = []
         for name in table.column_names():
             if name in skip:
                 continue
             column = cell_texts(table, name)
-            if name in ("name", "note"):
+            if name in ("name", "note") and shown:
                 column = [c if c != c.strip() else "" for c in column]
             if any(column):
                 names.append(name)
@@ -151,7 +161,7 @@ class _Writer:
         extras = [
             (self.attribute(name), value_texts(values))
             for name, values in table.extra.items()
-            if not self.is_standard(table, name)
+            if not (shown and self.is_standard(table, name))
         ]
         out = []
         for i in range(len(table)):
@@ -210,7 +220,7 @@ class _Writer:
         return ["".join(map(self.link, c.split("\n"))) if c else "" for c in cells]
 
     def link(self, line: str) -> str:
-        href, text, media = (line.split("\t") + ["", ""])[:3]
+        href, text, media = [*line.split("\t"), "", ""][:3]
         if not href.strip():
             return ""
         return (
@@ -238,7 +248,7 @@ class _Writer:
         if self.options.clean:
             self.lose("hazard flags (a clean file has no place for them)", int(marks.hazard.sum()))
             return self.points("wpt", _bare(marks), columns, depth)[0], []
-        looks = self.own("sighting", sightings, frozenset())
+        looks = self.own("sighting", sightings, frozenset(), shown=False)
         where = {s: i for i, s in enumerate(sightings.sighting_id.tolist())}
         used: set[int] = set()
         children = []
@@ -311,7 +321,7 @@ class _Writer:
             yield f"<{tag}>{name}"
             pieces = np.flatnonzero(np.diff(table.segment[start:end])) + start + 1
             edges = [int(start), *pieces.tolist(), int(end)]
-            for a, b in zip(edges, edges[1:], strict=False):
+            for a, b in pairwise(edges):
                 if tag == "trk":
                     yield "<trkseg>"
                 for at in range(a, b, _BATCH):

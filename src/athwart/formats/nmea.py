@@ -363,7 +363,7 @@ class _Log:
         position["speed_mps"] = _fill(position["speed_mps"], speed)
         g_index, g_east, g_north = self._keep("GST", east, north)
         for name, values in (("sigma_east_m", g_east), ("sigma_north_m", g_north)):
-            sensor = _Sensor(g_index.astype(np.int64), values.astype(np.float64))
+            sensor = _Sensor(np.asarray(g_index, dtype=np.int64), values.astype(np.float64))
             vtg[name] = self._nearest(sensor, order, times)
         depth = vtg["depth_m"]
         track = Track.from_columns(

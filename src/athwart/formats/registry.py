@@ -110,11 +110,30 @@ class Format(Protocol):
     ``Contents.rejected``.
     """
 
-    name: str
-    title: str
-    endings: tuple[str, ...]
-    can_read: bool
-    can_write: bool
+    @property
+    def name(self) -> str:
+        """Short name, such as ``gpx``."""
+        ...
+
+    @property
+    def title(self) -> str:
+        """Name for people."""
+        ...
+
+    @property
+    def endings(self) -> tuple[str, ...]:
+        """Endings of its files, in lower case with the dot."""
+        ...
+
+    @property
+    def can_read(self) -> bool:
+        """Whether files of it can be read."""
+        ...
+
+    @property
+    def can_write(self) -> bool:
+        """Whether files of it can be written."""
+        ...
 
     def read(self, path: Path, options: ReadOptions) -> Contents:
         """Read a file.

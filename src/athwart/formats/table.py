@@ -27,7 +27,7 @@ from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints
 
-__all__ = ["SIBLING", "contents_of", "main_table", "read", "sibling_of", "write"]
+__all__ = ["CLEAN", "SIBLING", "contents_of", "main_table", "read", "sibling_of", "write"]
 
 SIBLING = "-sightings"
 """What stands behind the name of the file that holds the sightings of a file of marks."""
@@ -42,7 +42,7 @@ _FIELDS: dict[type[Table], str] = {
     Waypoints: "waypoints",
     Track: "tracks",
 }
-_CLEAN = (
+CLEAN = (
     "name", "lat", "lon", "depth_m", "depth_below", "kind", "hazard", "note", "symbol", "time",
     "last_time", "r95_m", "least_depth_m",
 )  # fmt: skip
@@ -149,20 +149,29 @@ def _read_one(path: Path, options: ReadOptions) -> Contents:
         first = lines.readline()
         skipped += 1
     delimiter = _delimiter(first)
-    lines.seek(lines.tell() - len(first))
-    reader = csv.reader(lines, delimiter=delimiter, strict=True, skipinitialspace=delimiter == ",")
-    try:
-        names = _header(path, next(reader))
-        cls = rowing.judge(names)
-        if cls is None:
-            raise FileError(path.name, _no_table(names))
-        built, count = _rows(path, reader, names, cls, options)
-    except csv.Error as error:
-        line = reader.line_num + skipped - 1
-        what = "a quote is opened and never closed, or stands inside a cell"
-        if "NUL" in str(error):
-            what = "there is a zero byte"
-        raise FileError(path.name, f"line {line}: {what} ({error})") from error
+    body = lines.tell() - len(first)
+    # A blank behind the commas of the header means blanks behind all of them; elsewhere a blank
+    # belongs to its cell, unless the quotes make no sense with it.
+    for loose in (True,) if f"{delimiter} " in first else (False, True):
+        lines.seek(body)
+        reader = csv.reader(lines, delimiter=delimiter, strict=True, skipinitialspace=loose)
+        try:
+            names = _header(path, next(reader))
+            judged = rowing.judge(names)
+            if judged is None:
+                raise FileError(path.name, _no_table(names))
+            cls = judged
+            built, count = _rows(path, reader, names, cls, options)
+        except csv.Error as error:
+            if not loose:
+                continue
+            line = reader.line_num + skipped - 1
+            raise FileError(
+                path.name,
+                f"line {line}: a quote is opened and never closed, or stands inside a cell "
+                f"({error})",
+            ) from error
+        break
     if not count:
         raise FileError(path.name, "the table is empty; it has a header but no rows")
     return contents_of(path.name, "csv", built, cls, count, words)
@@ -325,7 +334,7 @@ def _write_one(path: Path, table: Table, delimiter: str, *, clean: bool) -> int:
     order = sorted(table.column_names(), key=lambda n: first.index(n) if n in first else 99)
     contract = {c.name: c for c in table.columns()}
     for name in order:
-        if clean and name not in _CLEAN:
+        if clean and name not in CLEAN:
             continue
         values = getattr(table, name)
         default = contract[name].default if contract[name].type in ("float", "bool") else None
