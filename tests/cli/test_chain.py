@@ -201,7 +201,7 @@ def test_skip_bad_takes_the_good_and_lists_the_others(run, tmp_path):
     assert code == 0, err
     listed = (tmp_path / "out-rejected.csv").read_text(encoding="utf-8").splitlines()
     assert len(listed) == 3
-    assert "1 sightings written" in err
+    assert "1 sighting written" in err
 
 
 BOMB = '<!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><gpx version="1.1"><wpt lat="1" lon="2"><name>&b;</name></wpt></gpx>'

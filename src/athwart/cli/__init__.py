@@ -6,6 +6,7 @@ Commands are loaded when they are asked for, so that ``athwart --help`` imports 
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -64,8 +65,9 @@ def main(args: list[str] | None = None) -> None:
     except click.ClickException as error:
         error.show()
         code = error.exit_code
-    except BrokenPipeError:
-        code = 1
+    except BrokenPipeError:  # `athwart info x | head`: the reader has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
     except Exception as error:
         if "--debug" in arguments:
             raise

@@ -93,6 +93,11 @@ def say(sentence: str) -> None:
     click.echo(sentence, err=True)
 
 
+def many(count: int, word: str) -> str:
+    """Return a number with its word: ``1 mark``, ``2 marks``."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
 def plain(value: Any) -> Any:
     """Return a value as JSON can hold it: no NaN, no NumPy types; times in UTC with Z."""
     if isinstance(value, Mapping):

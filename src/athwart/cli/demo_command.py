@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
-from athwart.cli.common import common_options, print_json, say, shown_units
+from athwart.cli.common import common_options, many, print_json, say, shown_units
 from athwart.errors import FileError
 from athwart.units import UnitSystem, format_length
 
@@ -133,7 +133,7 @@ def _fix(samples: Path, picks: str, track: str) -> tuple[Sightings, Track]:
     line = read(samples / track).tracks if track else Track.empty()
     table = read(samples / picks).picks
     fixed = fix(table, track=line if track else None, boat=boat, source=picks)
-    say(f"{picks}: {len(fixed.sightings)} picks fixed")
+    say(f"{picks}: {many(len(fixed.sightings), 'pick')} fixed")
     return fixed.sightings, line
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 import numpy as np
 
-from athwart.cli.common import common_options, length, print_json, say
+from athwart.cli.common import common_options, length, many, print_json, say
 from athwart.errors import DataError, UsageError
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def command(
     else:
         for word in words:
             say(f"note: {word}")
-        say(f"{len(chosen)} marks written to {', '.join(Path(f).name for f in files)}")
+        say(f"{many(len(chosen), 'mark')} written to {', '.join(Path(f).name for f in files)}")
     return 0
 
 

@@ -12,6 +12,7 @@ from athwart.cli.common import (
     Quantity,
     common_options,
     length,
+    many,
     plain,
     print_json,
     read_boat,
@@ -215,7 +216,9 @@ def _read_track(path: Path, zone: str) -> Track:
     if not len(contents.tracks):
         raise UsageError(f"{path.name} holds no track")
     if contents.rejected:
-        say(f"note: {path.name}: {len(contents.rejected)} lines could not be read and are left out")
+        say(
+            f"note: {path.name}: left out: {many(len(contents.rejected), 'line')} that could not be read"
+        )
     return contents.tracks
 
 
@@ -288,9 +291,9 @@ def _write(
     from athwart.formats import write
 
     written = write(output, Contents(source=source, sightings=sightings), overwrite=overwrite)
-    say(f"{len(sightings)} sightings written to {', '.join(p.name for p in written.files)}")
+    say(f"{many(len(sightings), 'sighting')} written to {', '.join(p.name for p in written.files)}")
     for word in written.words:
         say(f"note: {word}")
     path = write_rejected(rejected, output, source)
     if path is not None:
-        say(f"{len(rejected)} rows left out are listed in {path.name}")
+        say(f"left out: {many(len(rejected), 'row')}, listed in {path.name}")

@@ -8,7 +8,7 @@ from typing import Literal
 
 import click
 
-from athwart.cli.common import common_options, length, say, shown_units
+from athwart.cli.common import common_options, length, many, say, shown_units
 from athwart.errors import UsageError
 
 
@@ -85,5 +85,5 @@ def command(
     )
     with atomic_write(output, overwrite=overwrite) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    say(f"{len(merged.marks)} marks drawn on {output.name}; open it in any browser")
+    say(f"{many(len(merged.marks), 'mark')} drawn on {output.name}; open it in any browser")
     return 0

@@ -11,6 +11,7 @@ import click
 from athwart.cli.common import (
     common_options,
     length,
+    many,
     plain,
     print_json,
     rows_of,
@@ -101,7 +102,9 @@ def command(
         )
         for word in written.words:
             say(f"note: {word}")
-        say(f"{len(merged.marks)} marks written to {', '.join(p.name for p in written.files)}")
+        say(
+            f"{many(len(merged.marks), 'mark')} written to {', '.join(p.name for p in written.files)}"
+        )
         for name in {n for n, _ in found.rejected}:
             path = write_rejected([r for n, r in found.rejected if n == name], output, name)
             if path is not None:
