@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from athwart.errors import UsageError
 from athwart.merge.cluster import Bars, grow, lay_out
-from athwart.merge.gate import GATE, REACH_M, candidate_pairs, gate_limit
+from athwart.merge.gate import GATE, REACH_M, candidate_pairs, gate_limit, tree_of
 from athwart.merge.looks import Looks, Sphere, canonical, check, factorise, looks_of
 from athwart.merge.marks import AUTOMATIC_NAMES, Gathered, automatic, gather
 from athwart.merge.offset import sitting_of
@@ -126,18 +126,21 @@ def merge(
     s, keys, repeats = canonical(sightings)
     looks = looks_of(s)
     lon, lat = s.lon, s.lat
-    sitting = sitting_of(looks)
+    tree = tree_of(looks)
+    sitting = sitting_of(looks, tree)
     offsets, shifted = sitting.offsets, _shifts(shift_trips, looks, sitting.offsets)
     if shifted:
         looks, lon, lat = _shift(looks, shifted, lon, lat)
-        sitting = sitting_of(looks)
-    first, second = candidate_pairs(looks, limit, reach_m)
-    bars = _bars(s, looks, rulings or Rulings(), automatic_names)
+        tree = tree_of(looks)
+        sitting = sitting_of(looks, tree)
+    first, second = candidate_pairs(looks, limit, reach_m, tree)
+    names, kinds = factorise(s.name), factorise(s.kind)
+    bars = _bars(s, looks, rulings or Rulings(), automatic_names, names, kinds)
     layout = lay_out(looks, first, second, sitting)
     label, inside = grow(layout, first, second, limit=limit, bars=bars)
-    g = gather(s, keys, looks, label, automatic_names, lon, lat)
+    g = gather(s, keys, looks, label, automatic_names, (lon, lat), names, kinds)
     apart = _kept_apart(g, bars, first, second, inside, reach_m)
-    names = np.array(looks.trip_names, dtype=object)
+    trips = np.array(looks.trip_names, dtype=object)
     report = Report(
         marks=g.marks,
         sightings=len(s),
@@ -150,7 +153,7 @@ def merge(
         offsets=offsets,
         shifted=shifted,
     )
-    return Merged(g.marks, s, g.mark_of, names[looks.trip], report)
+    return Merged(g.marks, s, g.mark_of, trips[looks.trip], report)
 
 
 def _shifts(
@@ -177,15 +180,22 @@ def _shift(
     return replace(looks, sphere=Sphere.at(lon, lat)), lon, lat
 
 
-def _bars(s: Sightings, looks: Looks, rulings: Rulings, pattern: str) -> Bars:
-    kinds, kind = factorise(s.kind)
+def _bars(
+    s: Sightings,
+    looks: Looks,
+    rulings: Rulings,
+    pattern: str,
+    named: tuple[list[str], Int32Array],
+    kinded: tuple[list[str], Int32Array],
+) -> Bars:
+    kinds, kind = kinded
     words = [k.strip().casefold() for k in kinds]
     classes: dict[str, int] = {"": 0, **dict.fromkeys(_ONE_BOTTOM, 1)}
     for word in words:
         classes.setdefault(word, len(classes))
     kind_class = np.array([classes[w] for w in words] or [0], dtype=np.int32)[kind]
 
-    names, code = factorise(s.name)
+    names, code = named
     person = ~automatic(names, pattern)
     folded: dict[str, int] = {}
     name_of = np.zeros(max(len(names), 1), dtype=np.int32)
@@ -193,8 +203,9 @@ def _bars(s: Sightings, looks: Looks, rulings: Rulings, pattern: str) -> Bars:
         text = " ".join(names[k].casefold().split())
         name_of[k] = folded.setdefault(text, len(folded) + 1)
     scope = looks.trip
-    loose = np.isnat(s.time) & (s.trip == "")
+    loose = np.isnat(s.time)
     if loose.any():
+        loose &= s.trip == ""
         _, source = factorise(s.source)
         scope = np.where(loose, len(looks.trip_names) + source, scope).astype(np.int32)
     same, apart = _ruled(s, rulings)
@@ -217,7 +228,7 @@ def _ruled(s: Sightings, rulings: Rulings) -> tuple[IntArray, IntArray]:
         return np.unique(np.array(found, dtype=np.int64), axis=0) if found else none
 
     one, two = known(same), known(apart)
-    leader = {}
+    leader: dict[int, int] = {}
 
     def root(i: int) -> int:
         while leader.get(i, i) != i:
@@ -247,7 +258,11 @@ def _kind_words(s: Sightings, g: Gathered) -> tuple[str, ...]:
 
 
 def _kept_apart(
-    g: Gathered, bars: Bars, first: Int32Array, second: Int32Array, inside: NDArray[np.bool_],
+    g: Gathered,
+    bars: Bars,
+    first: Int32Array,
+    second: Int32Array,
+    inside: NDArray[np.bool_],
     reach_m: float,
 ) -> KeptApart:
     codes = {code: k for k, code in enumerate(APART_REASONS)}

@@ -9,6 +9,7 @@ whose point for probability p is -2 ln(1 - p): 13.8155 at 0.999.
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,19 @@ from numpy.typing import NDArray
 from athwart.errors import UsageError
 from athwart.merge.looks import Looks, turned
 
-__all__ = ["GATE", "REACH_M", "candidate_pairs", "common_variance", "limit_for", "separation"]
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree as Tree
+
+__all__ = [
+    "GATE",
+    "REACH_M",
+    "candidate_pairs",
+    "common_variance",
+    "gate_limit",
+    "limit_for",
+    "separation",
+    "tree_of",
+]
 
 FloatArray = NDArray[np.float64]
 Int32Array = NDArray[np.int32]
@@ -54,10 +67,24 @@ def limit_for(limit: float, n: NDArray[np.int32] | NDArray[np.int64]) -> FloatAr
     A mark of n looks takes n - 1 joins, and the gate's chance of parting what belongs together is
     shared among them: the point for 1 - (1 - gate) / (n - 1).
     """
-    return np.asarray(limit + 2.0 * np.log(np.maximum(n, 2) - 1.0))
+    top = int(n.max(initial=2))
+    if top == 2:
+        return np.full(len(n), limit)
+    table = np.concatenate([[limit, limit], limit + 2.0 * np.log(np.arange(1.0, top))])
+    return np.asarray(table[n])
 
 
-def candidate_pairs(looks: Looks, limit: float, reach_m: float) -> tuple[Int32Array, Int32Array]:
+def tree_of(looks: Looks) -> Tree:
+    """Return the looks' positions in a tree for neighbour queries."""
+    from scipy.spatial import cKDTree
+
+    points = np.stack(looks.sphere.xyz, axis=1)
+    return cKDTree(points, balanced_tree=False, compact_nodes=False)
+
+
+def candidate_pairs(
+    looks: Looks, limit: float, reach_m: float, tree: Tree
+) -> tuple[Int32Array, Int32Array]:
     """Return every pair of looks that lie within the reach or could be inside the gate.
 
     Parameters
@@ -68,6 +95,8 @@ def candidate_pairs(looks: Looks, limit: float, reach_m: float) -> tuple[Int32Ar
         Squared Mahalanobis distance of the gate.
     reach_m : float
         Metres.
+    tree : scipy.spatial.cKDTree
+        Of `tree_of` the same looks.
 
     Returns
     -------
@@ -80,13 +109,12 @@ def candidate_pairs(looks: Looks, limit: float, reach_m: float) -> tuple[Int32Ar
     n = len(looks)
     if n < 2:
         return np.empty(0, np.int32), np.empty(0, np.int32)
-    points = np.stack(looks.sphere.xyz, axis=1)
-    tree = cKDTree(points, balanced_tree=False, compact_nodes=False, copy_data=False)
+    points = tree.data
     middle, half = (looks.see + looks.snn) / 2, np.hypot((looks.see - looks.snn) / 2, looks.sen)
     widest = middle + half + looks.shared**2 + looks.boat_sigma**2
     radius = np.sqrt(2.0 * limit * widest)
-    pairs = tree.query_pairs(reach_m, output_type="ndarray").astype(np.int32)
-    first, second = pairs[:, 0], pairs[:, 1]
+    pairs = tree.query_pairs(reach_m, output_type="ndarray")
+    first, second = pairs[:, 0].astype(np.int32), pairs[:, 1].astype(np.int32)
     del pairs
     wide = np.flatnonzero(radius > reach_m)
     if not wide.size:

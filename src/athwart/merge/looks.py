@@ -25,6 +25,7 @@ __all__ = ["LARGEST_SIGMA_M", "Looks", "Sphere", "canonical", "check", "factoris
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 Int32Array = NDArray[np.int32]
+Index = NDArray[np.int64] | NDArray[np.int32] | slice
 
 LARGEST_SIGMA_M = 1000.0
 """A standard error beyond which a sighting says nothing about where to look, metres."""
@@ -52,13 +53,13 @@ class Sphere:
         nu = _A / np.sqrt(1.0 - _E2 * sp * sp)
         return cls((nu * cp * cl, nu * cp * sl, nu * (1.0 - _E2) * sp), sl, cl, sp, cp)
 
-    def plane(self, i: IntArray | slice, origin: IntArray) -> tuple[FloatArray, FloatArray]:
+    def plane(self, i: Index, origin: Index) -> tuple[FloatArray, FloatArray]:
         """Return east and north of positions ``i`` in the planes at ``origin``, metres."""
         dx, dy, dz = (c[i] - c[origin] for c in self.xyz)
         sl, cl, sp = self.sin_lon[origin], self.cos_lon[origin], self.sin_lat[origin]
         return cl * dy - sl * dx, self.cos_lat[origin] * dz - sp * (cl * dx + sl * dy)
 
-    def turn(self, i: IntArray | slice, origin: IntArray) -> tuple[FloatArray, FloatArray]:
+    def turn(self, i: Index, origin: Index) -> tuple[FloatArray, FloatArray]:
         """Return cosine and sine of the angle from the plane's east to the east of ``i``."""
         sl, cl, so, co = (
             self.sin_lon[i],
@@ -72,7 +73,7 @@ class Sphere:
         return c / length, s / length
 
     def back(
-        self, origin: IntArray, east: FloatArray, north: FloatArray
+        self, origin: Index, east: FloatArray, north: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Return longitude and latitude, degrees, of points in the planes at ``origin``.
 
@@ -206,17 +207,15 @@ def _id_keys(ids: NDArray[np.object_]) -> tuple[NDArray[np.uint64], ...]:
     """Return numbers that sort and compare as the ids do (most significant first)."""
     listed = ids.tolist()
     joined = "".join(listed)
-    if (
-        listed
-        and joined.isascii()
-        and len(joined) == 20 * len(ids)
-        and set(map(len, listed)) == {20}
-    ):
-        raw = np.frombuffer(joined.encode("ascii"), dtype=np.uint8).reshape(-1, 20)
-        padded = np.zeros((len(ids), 24), dtype=np.uint8)
-        padded[:, :20] = raw
-        words = padded.view(">u8").astype(np.uint64)
-        return words[:, 0], words[:, 1], words[:, 2]
+    if len(joined) == 20 * len(ids) and joined == joined.lower() and set(map(len, listed)) == {20}:
+        try:
+            raw = np.frombuffer(bytes.fromhex(joined), dtype=np.uint8)
+        except ValueError:
+            raw = np.empty(0, dtype=np.uint8)
+        if raw.size == 10 * len(ids):  # a blank would have been passed over
+            raw = raw.reshape(-1, 10)
+            lead = np.ascontiguousarray(raw[:, :8]).view(">u8").ravel().astype(np.uint64)
+            return lead, np.ascontiguousarray(raw[:, 8:]).view(">u2").ravel().astype(np.uint64)
     _, code = np.unique(ids.astype(str), return_inverse=True)
     return (code.astype(np.uint64),)
 
@@ -252,7 +251,7 @@ def canonical(sightings: Sightings) -> tuple[Sightings, tuple[NDArray[np.uint64]
     # 180 and -180 are one meridian.
     column = np.rint((sightings.lon + 180.0) * 1e7).astype(np.int64) % 3_600_000_000
     place = (row << 32) | column
-    order = np.argsort(place, kind="stable")
+    order = np.argsort(place)
     same = place[order][1:] == place[order][:-1]
     if same.any():
         tied = np.zeros(len(order), dtype=bool)
@@ -368,6 +367,9 @@ def _refuse_contradictions(s: Sightings, rows: IntArray, of: IntArray) -> None:
 def factorise(values: NDArray[np.object_]) -> tuple[list[str], Int32Array]:
     """Return the distinct texts, as they first come, and the code of each row."""
     listed = values.tolist()
+    few = listed[:64]
+    if few and few.count(few[0]) == len(few) and listed.count(few[0]) == len(listed):
+        return [listed[0]], np.zeros(len(listed), dtype=np.int32)
     names = list(dict.fromkeys(listed))
     code = dict(zip(names, range(len(names)), strict=True))
     return names, np.fromiter(map(code.__getitem__, listed), dtype=np.int32, count=len(listed))

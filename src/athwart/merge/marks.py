@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,7 +72,7 @@ def _chi2_95(dof: IntArray) -> FloatArray:
     from scipy.special import chdtri
 
     known, back = np.unique(dof, return_inverse=True)
-    return np.asarray(chdtri(known, 0.05))[back]
+    return np.asarray(chdtri(known, 0.05), dtype=np.float64)[back]
 
 
 def _time_rank(s: Sightings, keys: tuple[NDArray[np.uint64], ...]) -> IntArray:
@@ -98,8 +99,9 @@ def gather(
     looks: Looks,
     label: Int32Array,
     pattern: str,
-    lon: FloatArray,
-    lat: FloatArray,
+    place: tuple[FloatArray, FloatArray],
+    names: tuple[list[str], Int32Array],
+    kinds: tuple[list[str], Int32Array],
 ) -> Gathered:
     """Make the marks of grown looks.
 
@@ -115,8 +117,10 @@ def gather(
         First look of each look's mark.
     pattern : str
         Regular expression of automatic names.
-    lon, lat : numpy.ndarray
-        Positions as merged (shifted where that was asked for), degrees.
+    place : tuple of numpy.ndarray
+        Longitude and latitude as merged (shifted where that was asked for), degrees.
+    names, kinds : tuple
+        Distinct texts and the code of each sighting.
     """
     n = len(s)
     heads = np.flatnonzero(label == np.arange(n))
@@ -133,7 +137,7 @@ def gather(
     of = np.repeat(np.arange(len(several)), count[several])
     first = np.cumsum(count[several]) - count[several]
 
-    place = _positions(looks, mark_of, heads, several, count, rows, of, lon, lat)
+    at = _positions(looks, heads, several, count, rows, of, *place)
     dated = ~np.isnat(s.time[order])
     n_dated = np.add.reduceat(dated.astype(np.int64), start) if n else count
     first_time = s.time[order[start]]
@@ -147,16 +151,16 @@ def gather(
     name, kind = s.name[heads], s.kind[heads]
     note, links = s.note[heads], s.links[heads]
     hazard = s.hazard[heads]
-    kinds = np.empty(0, np.int64)
+    two_kinds = np.empty(0, np.int64)
     if several.size:
-        _choose_names(name, s.name, rows, of, several, recency, pattern)
-        kinds = _choose_kinds(kind, s.kind, rows, of, several, recency)
+        _choose_names(name, names, rows, of, several, recency, pattern)
+        two_kinds = _choose_kinds(kind, kinds, rows, of, several, recency)
         hazard[several] = np.logical_or.reduceat(s.hazard[rows], first)
         for column, values in ((note, s.note), (links, s.links)):
             _join_texts(column, values, rows, of, several)
     depth, below, var_depth, depths = _depths(s, mark_of, len(heads))
     height, var_height = _heights(s, mark_of, len(heads))
-    radius = r95(place[2], place[3], place[4])
+    radius = r95(at[2], at[3], at[4])
     marks = Marks.from_columns(
         {
             "mark_id": s.sighting_id[order[start]],
@@ -164,29 +168,29 @@ def gather(
             "kind": kind,
             "hazard": hazard,
             "note": note,
-            "lon": place[0],
-            "lat": place[1],
+            "lon": at[0],
+            "lat": at[1],
             "depth_m": depth,
             "depth_below": below,
             "var_depth_m2": var_depth,
             "height_m": height,
             "var_height_m2": var_height,
             "least_depth_m": depth - height - _Z95 * np.sqrt(var_depth + var_height),
-            "var_east_m2": place[2],
-            "var_north_m2": place[3],
-            "cov_east_north_m2": place[4],
+            "var_east_m2": at[2],
+            "var_north_m2": at[3],
+            "cov_east_north_m2": at[4],
             "r95_m": radius,
             "s44_horizontal": s44_horizontal(radius, depth),
             "sightings": count,
-            "trips": place[5],
+            "trips": at[5],
             "first_time": first_time,
             "last_time": last_time,
-            "scatter": place[6],
+            "scatter": at[6],
             "links": links,
             "sighting_ids": _joined_ids(s.sighting_id, order, start, count),
         }
     )
-    return Gathered(marks, mark_of, several[place[7]], depths, kinds)
+    return Gathered(marks, mark_of, several[at[7]], depths, two_kinds)
 
 
 def _joined_ids(ids: TextArray, order: IntArray, start: IntArray, count: IntArray) -> TextArray:
@@ -202,7 +206,6 @@ def _joined_ids(ids: TextArray, order: IntArray, start: IntArray, count: IntArra
 
 def _positions(
     looks: Looks,
-    mark_of: IntArray,
     heads: IntArray,
     several: IntArray,
     count: IntArray,
@@ -210,7 +213,7 @@ def _positions(
     of: IntArray,
     lon: FloatArray,
     lat: FloatArray,
-) -> tuple[FloatArray, ...]:
+) -> tuple[NDArray[Any], ...]:
     """Return lon, lat, covariance, trips, scatter of all marks, and which of several scatter."""
     common = looks.shared[heads] ** 2 + looks.boat_sigma[heads] ** 2
     out_lon, out_lat = lon[heads], lat[heads]
@@ -220,7 +223,7 @@ def _positions(
     much = np.zeros(len(several), dtype=bool)
     if not several.size:
         return out_lon, out_lat, see, snn, sen, trips, scatter, much
-    by_trip = np.argsort(of * len(looks.trip_names) + looks.trip[rows], kind="stable")
+    by_trip = np.argsort(of * len(looks.trip_names) + looks.trip[rows])
     rows, of = rows[by_trip], of[by_trip]
     origin = heads[several][of]
     x, y = looks.sphere.plane(rows, origin)
@@ -248,14 +251,14 @@ def _positions(
     # The mark's own east is not quite its first look's (it matters beside the poles).
     here = Sphere.at(out_lon[several], out_lat[several])
     c, s = _turn_between(here, looks.sphere, heads[several])
-    see[several], snn[several], sen[several] = turned(f.see * grow, f.snn * grow, f.sen * grow, c, s)
+    see[several], snn[several], sen[several] = turned(
+        f.see * grow, f.snn * grow, f.sen * grow, c, s
+    )
     trips[several], scatter[several] = f.trips, chi
     return out_lon, out_lat, see, snn, sen, trips, scatter, much
 
 
-def _turn_between(
-    here: Sphere, looks: Sphere, origin: IntArray
-) -> tuple[FloatArray, FloatArray]:
+def _turn_between(here: Sphere, looks: Sphere, origin: IntArray) -> tuple[FloatArray, FloatArray]:
     """Return cosine and sine of the angle from the east of ``here`` to the east of a look."""
     so, co = looks.sin_lon[origin], looks.cos_lon[origin]
     c = here.cos_lon * co + here.sin_lon * so
@@ -273,23 +276,21 @@ def _latest(of: IntArray, value: IntArray) -> IntArray:
 
 def _choose_names(
     out: TextArray,
-    names: TextArray,
+    names: tuple[list[str], Int32Array],
     rows: IntArray,
     of: IntArray,
     several: IntArray,
     recency: IntArray,
     pattern: str,
 ) -> None:
-    known, code = factorise(names[rows])
+    known, code = names[0], names[1][rows]
     full = np.flatnonzero(code != known.index("")) if "" in known else np.arange(len(rows))
     if not full.size:
         return
     code, of, recency = code[full], of[full], recency[full]
     start = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
     size = np.diff(np.append(start, len(of)))
-    mixed = np.repeat(
-        np.minimum.reduceat(code, start) != np.maximum.reduceat(code, start), size
-    )
+    mixed = np.repeat(np.minimum.reduceat(code, start) != np.maximum.reduceat(code, start), size)
     typed = np.zeros(len(of), dtype=bool)
     if mixed.any():
         asked = np.unique(code[mixed])
@@ -297,28 +298,28 @@ def _choose_names(
         person[asked] = ~automatic([known[k] for k in asked.tolist()], pattern)
         typed = person[code]
     best = _latest(of, recency + (typed.astype(np.int64) << 40))
-    out[several[of[best]]] = names[rows[full[best]]]
+    out[several[of[best]]] = np.array(known, dtype=object)[code[best]]
 
 
 def _choose_kinds(
     out: TextArray,
-    kinds: TextArray,
+    kinds: tuple[list[str], Int32Array],
     rows: IntArray,
     of: IntArray,
     several: IntArray,
     recency: IntArray,
 ) -> IntArray:
-    known, code = factorise(kinds[rows])
+    known, code = kinds[0], kinds[1][rows]
     weight = np.array([0 if not k else 1 if k == "other" else 2 for k in known], dtype=np.int64)
     full = np.flatnonzero(weight[code] > 0)
     if not full.size:
         return np.empty(0, np.int64)
     code, of, recency = code[full], of[full], recency[full]
     best = _latest(of, recency + (weight[code] << 40))
-    out[several[of[best]]] = kinds[rows[full[best]]]
+    out[several[of[best]]] = np.array(known, dtype=object)[code[best]]
     start = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
     mixed = np.minimum.reduceat(code, start) != np.maximum.reduceat(code, start)
-    return several[of[start[mixed]]]
+    return np.asarray(several[of[start[mixed]]])
 
 
 def _join_texts(
@@ -343,20 +344,18 @@ def _weighted(
 ) -> tuple[FloatArray, FloatArray, FloatArray, IntArray]:
     """Return weighted mean, variance, chi-square and count of each group."""
     weight = 1.0 / variance
-    total = np.bincount(group, weight, groups)
-    count = np.bincount(group, minlength=groups)
+    total = np.asarray(np.bincount(group, weight, groups), np.float64)
+    count = np.asarray(np.bincount(group, minlength=groups), np.int64)
     safe = np.where(count > 0, total, 1.0)
     mean = np.bincount(group, weight * value, groups) / safe
-    chi = np.bincount(group, weight * (value - mean[group]) ** 2, groups)
+    chi = np.asarray(np.bincount(group, weight * (value - mean[group]) ** 2, groups), np.float64)
     mean[count == 0] = np.nan
     return mean, np.where(count > 0, 1.0 / safe, np.nan), chi, count
 
 
 def _depths(
     s: Sightings, mark_of: IntArray, marks: int
-) -> tuple[
-    FloatArray, TextArray, FloatArray, tuple[IntArray, TextArray, FloatArray, FloatArray]
-]:
+) -> tuple[FloatArray, TextArray, FloatArray, tuple[IntArray, TextArray, FloatArray, FloatArray]]:
     reference = np.array(_REFERENCES, dtype=object)
     depth, var = np.full(marks, np.nan), np.full(marks, np.nan)
     below = np.full(marks, "", dtype=object)

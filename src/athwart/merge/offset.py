@@ -16,12 +16,16 @@ position and its covariance do not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from athwart.merge.gate import common_variance, separation
 from athwart.merge.looks import Looks
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree as Tree
 
 __all__ = ["VOTE_WITHIN_M", "Offset", "Sitting", "sitting_of"]
 
@@ -34,7 +38,7 @@ VOTE_WITHIN_M = 150.0
 """Displacements up to this length take part in the vote, metres."""
 
 _CELL_M = 8.0
-_LOOKS_A_TRIP = 600
+_LOOKS_A_TRIP = 300
 _LOOKS_IN_ALL = 8_000
 _LEAST_LOOKS = 6
 _LEAST_SHARE = 1.0 / 3.0
@@ -108,19 +112,21 @@ def _nothing(trips: int) -> Sitting:
     )
 
 
-def sitting_of(looks: Looks) -> Sitting:
+def sitting_of(looks: Looks, tree: Tree) -> Sitting:
     """Find how the trips sit against each other.
 
     Parameters
     ----------
     looks : Looks
         In canonical order.
+    tree : scipy.spatial.cKDTree
+        Of their positions.
     """
     trips = len(looks.trip_names)
     size = np.bincount(looks.trip, minlength=trips)
     if (size >= _LEAST_LOOKS).sum() < 2:
         return _nothing(trips)
-    i, j = _neighbours(looks, size)
+    i, j = _neighbours(looks, size, tree)
     if not len(i):
         return _nothing(trips)
     votes = _piles(looks, i, j)
@@ -129,7 +135,7 @@ def sitting_of(looks: Looks) -> Sitting:
     return _balance(looks, votes, size)
 
 
-def _neighbours(looks: Looks, size: IntArray) -> tuple[Int32Array, Int32Array]:
+def _neighbours(looks: Looks, size: IntArray, tree: Tree) -> tuple[Int32Array, Int32Array]:
     """Return pairs of looks of two trips within the vote's reach, the lower trip first."""
     from scipy.spatial import cKDTree
 
@@ -143,18 +149,20 @@ def _neighbours(looks: Looks, size: IntArray) -> tuple[Int32Array, Int32Array]:
     place = np.arange(len(order)) - np.repeat(begin, size[np.unique(trip)])
     chosen = (place * each) // counts != ((place - 1) * each) // counts
     sample = np.sort(many[order[chosen | (counts <= each)]])
-    points = np.stack(looks.sphere.xyz, axis=1)
-    tree = cKDTree(points[many], balanced_tree=False, compact_nodes=False)
     sampled = np.zeros(len(looks), dtype=bool)
     sampled[sample] = True
     found: list[tuple[Int32Array, Int32Array]] = []
     for lo in range(0, len(sample), 2_000):
         some = sample[lo : lo + 2_000]
-        near = cKDTree(points[some]).sparse_distance_matrix(
+        near = cKDTree(tree.data[some]).sparse_distance_matrix(
             tree, VOTE_WITHIN_M, output_type="ndarray"
         )
-        i, j = some[near["i"]].astype(np.int32), many[near["j"]].astype(np.int32)
-        keep = (looks.trip[i] != looks.trip[j]) & (~sampled[j] | (i < j))
+        i, j = some[near["i"]].astype(np.int32), near["j"].astype(np.int32)
+        keep = (
+            (size[looks.trip[j]] >= _LEAST_LOOKS)
+            & (looks.trip[i] != looks.trip[j])
+            & (~sampled[j] | (i < j))
+        )
         found.append((i[keep], j[keep]))
     i, j = (np.concatenate(part) for part in zip(*found, strict=True))
     swap = looks.trip[i] > looks.trip[j]
@@ -173,6 +181,11 @@ class _Votes:
     north: FloatArray
     variance: FloatArray
     support: FloatArray
+
+    def only(self, mask: BoolArray) -> _Votes:
+        return _Votes(
+            *(getattr(self, f)[mask] for f in ("a", "b", "east", "north", "variance", "support"))
+        )
 
 
 def _piles(looks: Looks, i: Int32Array, j: Int32Array) -> _Votes:
@@ -194,7 +207,7 @@ def _piles(looks: Looks, i: Int32Array, j: Int32Array) -> _Votes:
     peak_x, peak_y = _peaks(of, east, north, n)
     x, y = peak_x, peak_y
     area = np.pi * VOTE_WITHIN_M**2
-    weight = np.full(n, 0.2)
+    weight: FloatArray = np.full(n, 0.2)
     rows = np.bincount(of, minlength=n).astype(np.float64)
     share = np.zeros(len(of))
     w11 = w22 = w12 = share
@@ -212,8 +225,7 @@ def _piles(looks: Looks, i: Int32Array, j: Int32Array) -> _Votes:
         vx = np.bincount(of, w11 * east + w12 * north, n)
         vy = np.bincount(of, w12 * east + w22 * north, n)
         m11, m22 = m11 + 1e-12, m22 + 1e-12
-        det_m = m11 * m22 - m12 * m12
-        det_m = np.maximum(det_m, 1e-24)
+        det_m = np.maximum(m11 * m22 - m12 * m12, 1e-24)
         x, y = (m22 * vx - m12 * vy) / det_m, (m11 * vy - m12 * vx) / det_m
         weight = np.clip(np.bincount(of, share, n) / rows, 1e-3, 0.999)
         variance = (m11 + m22) / det_m / 2
@@ -251,7 +263,7 @@ def _peaks(
     # The middle cell counts double, so that of equal neighbourhoods the fuller middle wins.
     votes = np.concatenate([count * (2 if k == 4 else 1) for k in range(9)])
     spread, back = np.unique(spread, return_inverse=True)
-    total = np.bincount(back, votes)
+    total = np.asarray(np.bincount(back, votes), dtype=np.float64)
     group = spread // (across * across)
     order = np.lexsort((spread, -total, group))
     group = group[order]
@@ -275,8 +287,8 @@ def _solve(
         q = np.diag(diagonal)
         np.subtract.at(q, (v.a, v.b), precision)
         np.subtract.at(q, (v.b, v.a), precision)
-        xy = np.linalg.solve(q, np.stack([bx, by], axis=1))
-        return xy[:, 0], xy[:, 1], np.linalg.inv(q) if inverse else q
+        xy = np.linalg.solve(q, np.stack([bx, by], axis=1)).astype(np.float64)
+        return xy[:, 0], xy[:, 1], np.asarray(np.linalg.inv(q) if inverse else q, np.float64)
     from scipy.sparse import coo_array
     from scipy.sparse.linalg import splu
 
@@ -295,10 +307,8 @@ def _solve(
 def _balance(looks: Looks, v: _Votes, size: IntArray) -> Sitting:
     trips = len(size)
     boats = len(np.unique(looks.boat)) > 1
-    variance = np.bincount(
-        looks.trip, looks.shared**2 + (looks.boat_sigma**2 if boats else 0.0), trips
-    )
-    variance = np.maximum(variance / np.maximum(size, 1), 0.01)
+    sums = np.bincount(looks.trip, looks.shared**2 + (looks.boat_sigma**2 if boats else 0.0), trips)
+    variance = np.maximum(np.asarray(sums, np.float64) / np.maximum(size, 1), 0.01)
 
     # Few large offsets rather than many small ones: the pull weakens as a trip moves off, and
     # weakest for the trip with the fewest looks.
@@ -315,17 +325,13 @@ def _balance(looks: Looks, v: _Votes, size: IntArray) -> Sitting:
 
     # Among the trips that are not off, the common errors by their stated size.
     keep = ~off[v.a] & ~off[v.b]
-    honest = _Votes(
-        *(getattr(v, f)[keep] for f in ("a", "b", "east", "north", "variance", "support"))
-    )
+    honest = v.only(keep)
     voices = np.bincount(honest.a, honest.support, trips) + np.bincount(
         honest.b, honest.support, trips
     )
     enough = voices >= _ENOUGH_FOR_GATE
     keep = enough[honest.a] & enough[honest.b]
-    honest = _Votes(
-        *(getattr(honest, f)[keep] for f in ("a", "b", "east", "north", "variance", "support"))
-    )
+    honest = honest.only(keep)
     sitting = _nothing(trips)
     if not len(honest.a) or trips > 600:
         return Sitting(
@@ -408,7 +414,7 @@ def _off_the_others(
         if squared[k] <= limit:
             break
         off[k] = True
-        support = int(round(float(np.max(np.where(t == k, w, 0.0)))))
+        support = round(float(np.max(np.where(t == k, w, 0.0))))
         found[k] = Offset(
             looks.trip_names[k],
             float(np.hypot(rx[k], ry[k])),

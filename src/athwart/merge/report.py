@@ -121,7 +121,9 @@ class Report:
         """Give a record for each two near marks that were kept apart."""
         codes = list(APART_REASONS)
         m, k = self.marks, self.apart
-        rows = zip(k.a.tolist(), k.b.tolist(), k.distance_m.tolist(), k.reason.tolist(), strict=True)
+        rows = zip(
+            k.a.tolist(), k.b.tolist(), k.distance_m.tolist(), k.reason.tolist(), strict=True
+        )
         for a, b, distance, reason in rows:
             code = codes[reason]
             why = APART_REASONS[code]
