@@ -194,9 +194,9 @@ class Collector:
         if self.naive_times:
             words.append(_NAIVE_WORDS.format(n=self.naive_times))
         words += [
-            f"not carried: {n} {what}" for what, n in self.uncarried.items() if "(" not in what
+            f"{what}: {n}" if "(" in what else f"not carried, {what}: {n}"
+            for what, n in self.uncarried.items()
         ]
-        words += [f"{n} {what}" for what, n in self.uncarried.items() if "(" in what]
         return Contents(
             source=self.source,
             format="gpx",

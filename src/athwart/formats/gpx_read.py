@@ -84,6 +84,7 @@ class _Reader(Collector):
         self.lines: list[tuple[Points, int, int | None]] = []
         self.segments = 0
         self.captured: list[str] = []
+        self.capture_bound: dict[str, str] = {}
         self.capture_depth = 0
         self.depth_at = 0
         self.depth_text: list[str] | None = None
@@ -331,7 +332,7 @@ class _Reader(Collector):
             where = "points" if tag else "tracks, routes or the file"
             self.not_carried(f"extension elements of {'track ' if tag else ''}{where}")
             return _SKIP
-        self.captured = []
+        self.captured, self.capture_bound = [], {}
         self.capture_depth = len(self.stack)
         self._capture_start(name, uri, local, attributes)
         return _CAPTURE
@@ -347,7 +348,7 @@ class _Reader(Collector):
         self._flush_capture()
         if self.options.depth_element == f"{{{uri}}}{local}":
             self.depth_at, self.depth_text = len(self.stack), []
-        self.captured.append(_opening(name, attributes, self.prefixes, self.captured))
+        self.captured.append(_opening(name, attributes, self.prefixes, self.capture_bound))
 
     def _flush_capture(self) -> None:
         if self.text:
@@ -467,16 +468,24 @@ def _pairs(attributes: list[str]) -> dict[str, str]:
     return dict(zip(attributes[0::2], attributes[1::2], strict=True))
 
 
-def _opening(name: str, attributes: list[str], prefixes: dict[str, str], before: list[str]) -> str:
-    """Return a start tag that stands on its own: the first one binds every prefix in scope."""
+def _opening(
+    name: str, attributes: list[str], prefixes: dict[str, str], bound: dict[str, str]
+) -> str:
+    """Return a start tag that stands on its own, with every prefix that it needs.
+
+    ``bound`` holds what the outermost tag of the piece binds; that tag fills it.
+    """
     pairs = _pairs(attributes)
-    used = {name.rpartition(":")[0], *(a.rpartition(":")[0] for a in pairs if ":" in a)}
+    first = not bound
+    used = [name.rpartition(":")[0], *(a.rpartition(":")[0] for a in pairs if ":" in a)]
     declared: dict[str, str] = {}
-    for prefix in used - {"xml", "xmlns"}:
+    for prefix in used:
         key = f"xmlns:{prefix}" if prefix else "xmlns"
         uri = prefixes.get(prefix, f"urn:x-unbound:{prefix}" if prefix else "")
-        if key not in pairs and (not before or prefix) and uri:
+        if prefix not in ("xml", "xmlns") and uri and key not in pairs and bound.get(prefix) != uri:
             declared[key] = uri
+        if first:
+            bound[prefix] = uri
     body = "".join(f" {k}={quoteattr(v)}" for k, v in {**declared, **pairs}.items())
     return f"<{name}{body}>"
 

@@ -515,7 +515,7 @@ class _Log:
         vtg_speed = vtg.number(5, 0, 400, "the speed") * KNOT.value
         true = hdt.number(1, 0, 360, "the heading")
         magnetic = hdm.number(1, 0, 360, "the heading")
-        sensor = hdg.number(1, 0, 360, "the heading")
+        compass_reading = hdg.number(1, 0, 360, "the heading")
         deviation = _signed(hdg, 2, "the deviation")
         variation = _signed(hdg, 4, "the variation")
         depth = dpt.number(1, 0, 12000, "the depth")
@@ -525,25 +525,27 @@ class _Log:
         warmth = mtw.number(1, -5, 60, "the temperature")
         for name in ("VTG", "HDT", "HDG", "HDM", "DPT", "DBT", "MTW"):
             self._settle(name)
-        unstated = np.isfinite(variation) & np.isnan(deviation) & np.isfinite(sensor)
+        unstated = np.isfinite(variation) & np.isnan(deviation) & np.isfinite(compass_reading)
         if unstated.any():
             self.words.append(
                 f"{int(unstated.sum())} HDG sentences give a variation but no deviation; "
                 "their deviation was taken as 0"
             )
-        compass = (sensor + np.nan_to_num(deviation)) % 360.0
+        compass = (compass_reading + np.nan_to_num(deviation)) % 360.0
         corrected = (compass + variation) % 360.0
 
         def put(*parts: tuple[str, FloatArray]) -> FloatArray:
-            indexes, values = [], []
+            indexes: list[IntArray] = []
+            values: list[FloatArray] = []
             for name, array in parts:
-                index, kept = self._keep(name, array)
+                at, kept = self._keep(name, array)
                 given = np.isfinite(kept.astype(np.float64))
-                indexes.append(index[given].astype(np.int64))
+                indexes.append(at[given].astype(np.int64))
                 values.append(kept[given].astype(np.float64))
-            index, value = np.concatenate(indexes), np.concatenate(values)
+            index = np.concatenate(indexes)
             by_index = np.argsort(index, kind="stable")
-            return self._nearest(_Sensor(index[by_index], value[by_index]), order, times)
+            sensor = _Sensor(index[by_index], np.concatenate(values)[by_index])
+            return self._nearest(sensor, order, times)
 
         only_magnetic = np.where(np.isnan(variation), compass, np.nan)
         return {
