@@ -85,7 +85,7 @@ def lay_out(
     """
     n = len(looks)
     at: IntArray | slice = slice(n // 2, n // 2 + 1)
-    if sum(float(((c - c[n // 2]) ** 2).max(initial=0.0)) for c in looks.sphere.xyz) > 1e10:
+    if n and sum(float(((c - c[n // 2]) ** 2).max(initial=0.0)) for c in looks.sphere.xyz) > 1e10:
         part, origin = _parts(n, first, second)
         at = origin[part]
     x, y = looks.sphere.plane(slice(None), at)

@@ -134,4 +134,4 @@ def course_as_heading_sigma(
     jitter = np.where(window > 0, jitter, 104.0)
     turn = np.asarray(turn_deg, dtype=np.float64) / 4
     total = np.sqrt(budget.heading_deg**2 + slip**2 + jitter**2 + turn**2)
-    return np.minimum(total, 180.0 / math.sqrt(3.0))
+    return np.asarray(np.minimum(total, 180.0 / math.sqrt(3.0)))
