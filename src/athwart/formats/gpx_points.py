@@ -46,6 +46,13 @@ class Points:
     """Name of each line."""
     loose: int | None = None
     """The line that points outside any track or route go to."""
+    loose_segment: int = 0
+    segments: int = 0
+
+    def new_segment(self) -> int:
+        """Return the number of a segment that begins."""
+        self.segments += 1
+        return self.segments - 1
 
 
 class Collector:
@@ -116,7 +123,7 @@ class Collector:
         for key in ("#line", "#segment"):
             columns[key[1:]] = np.array([p[key] for p in pending], dtype=np.int64)
         own = [p["#own"][0].attributes if p.get("#own") else {} for p in pending]
-        if any(own):
+        if any("#own" in p for p in pending):
             for column in Track.columns():
                 if column.name in ("lon", "lat", "time", "line", "segment", "name"):
                     continue

@@ -82,7 +82,6 @@ class _Reader(Collector):
         self.field_name = ""
         self.field_target: dict[str, Any] = {}
         self.lines: list[tuple[Points, int, int | None]] = []
-        self.segments = 0
         self.captured: list[str] = []
         self.capture_bound: dict[str, str] = {}
         self.capture_depth = 0
@@ -90,7 +89,6 @@ class _Reader(Collector):
         self.depth_text: list[str] | None = None
         self.own: list[Node] = []
         self.ours = False
-        self.loose_segment = 0
         self.parser: Any = None
 
     # -- feeding ---------------------------------------------------------------------------
@@ -239,7 +237,7 @@ class _Reader(Collector):
         if local == "trkseg":
             if self.lines:
                 points, line, _ = self.lines[-1]
-                self.lines[-1] = (points, line, self._new_segment())
+                self.lines[-1] = (points, line, points.new_segment())
             return _SEG
         if local == "extensions":
             self.point = {}
@@ -259,10 +257,6 @@ class _Reader(Collector):
     def _heading_field(self, local: str) -> None:
         if local not in ("metadata", "time", "bounds") and not self.ours:
             self.not_carried("elements of the file's heading")
-
-    def _new_segment(self) -> int:
-        self.segments += 1
-        return self.segments - 1
 
     def _open_point(self, local: str, attributes: list[str]) -> int:
         if self.stack[-1] == _POINT:
@@ -289,15 +283,15 @@ class _Reader(Collector):
         if self.lines and self.lines[-1][0] is points:
             _, line, segment = self.lines[-1]
             if segment is None:
-                segment = self._new_segment()
+                segment = points.new_segment()
                 self.lines[-1] = (points, line, segment)
             return line, segment
         if points.loose is None:
             points.loose = len(points.names)
             points.names.append("")
-            self.loose_segment = self._new_segment()
+            points.loose_segment = points.new_segment()
         self.not_carried(f"{points.title}s outside a track or route (read as one of their own)")
-        return points.loose, self.loose_segment
+        return points.loose, points.loose_segment
 
     def _start_in_point(
         self, name: str, is_gpx: bool, uri: str, local: str, attributes: list[str]
