@@ -37,7 +37,7 @@ ALLOWED = {
     "waypoints": {"errors", "tables", "identity"},
     "trips": {"errors", "tables", "identity"},
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
-    "merge": {"errors", "geometry", "identity", "merge", "tables", "uncertainty", "units"},
+    "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
 }
 
 
