@@ -56,7 +56,7 @@ def test_times_come_back_as_written(moments):
     array = np.array(moments, dtype="datetime64[us]")
     written = texts.format_times(array)
     assert all(w.endswith("Z") for w in written)
-    back, state = texts.parse_times(written)
+    back, _ = texts.parse_times(written)
     np.testing.assert_array_equal(back, array)
 
 

@@ -416,7 +416,8 @@ class _Log:
             self.timed_us = np.empty(0, dtype=np.int64)
             return
         step = np.diff(clock, prepend=clock[0])
-        turns = np.cumsum((step < -43200).astype(np.int64) - (step > 43200).astype(np.int64))
+        # A clock that falls back by over an hour has passed midnight; a smaller slip has not.
+        turns = np.cumsum((step < -3600).astype(np.int64) - (step > 82800).astype(np.int64))
         dated = np.flatnonzero(day >= 0)
         if not len(dated):
             if options.date is None:
