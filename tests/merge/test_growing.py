@@ -1,0 +1,141 @@
+"""What may become one mark, what may not, and what is said of it."""
+
+import numpy as np
+import pytest
+from looking import groups, looks_at
+
+from athwart.errors import UsageError
+from athwart.merge import Rulings, merge
+
+
+def reasons(m):
+    return [r["reason"] for r in m.report.kept_apart()]
+
+
+def test_a_line_of_stones_does_not_chain():
+    # 20 stones 8 m apart, each within its neighbour's gate (8^2 / 8 = 8)
+    m = merge(looks_at(np.arange(20) * 8.0, 0, ids=[f"s{i:02d}" for i in range(20)]))
+    assert len(m.marks) >= 7
+    assert m.marks.sightings.max() <= 3
+
+
+def test_two_things_seen_by_three_trips_each():
+    m = merge(looks_at([0, 1, -1, 20, 21, 19], [0, 1, 0, 0, -1, 1]))
+    assert groups(m) == {frozenset({"s00", "s01", "s02"}), frozenset({"s03", "s04", "s05"})}
+    assert reasons(m) == ["too-far"]
+
+
+def test_one_trip_may_see_a_thing_twice():
+    assert len(merge(looks_at([0, 3], 0, trip="one")).marks) == 1
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "marks"),
+    [
+        ("rock", "reef", 1),
+        ("ledge", "other", 1),
+        ("rock", "", 1),
+        ("wreck", "", 1),
+        ("wreck", "wreck", 1),
+        ("Wreck", "wreck", 1),
+        ("wreck", "rock", 2),
+        ("wreck", "other", 2),
+        ("timber", "weed", 2),
+    ],
+)
+def test_kinds(a, b, marks):
+    m = merge(looks_at([0, 3], 0, kind=[a, b]))
+    assert len(m.marks) == marks
+    if marks == 2:
+        record = next(m.report.kept_apart())
+        assert record["reason"] == "kinds"
+        assert record["distance_m"] == pytest.approx(3.0, abs=1e-3)
+        assert f"({a}, {b})" in record["sentence"] or f"({b}, {a})" in record["sentence"]
+
+
+def test_an_unset_kind_does_not_bridge_two_that_cannot_be_one():
+    m = merge(looks_at([0, 3, 6], 0, kind=["wreck", "", "rock"]))
+    kinds = [
+        {k for k, at in zip(m.sightings.kind, m.mark_of, strict=True) if at == i and k}
+        for i in range(2)
+    ]
+    assert len(m.marks) == 2
+    assert sorted(kinds, key=str) == [{"rock"}, {"wreck"}]
+
+
+def test_folded_kinds_that_differ_are_reported():
+    m = merge(looks_at([0, 3], 0, kind=["rock", "reef"]))
+    record = next(m.report.kind_disagreements())
+    assert record["kinds"] == "reef, rock"
+
+
+def test_a_definite_kind_beats_other():
+    time = ["2026-05-03T06:00", "2026-05-09T06:00"]
+    assert merge(looks_at([0, 3], 0, kind=["rock", "other"], time=time)).marks.kind[0] == "rock"
+
+
+def test_names_part_what_one_trip_called_differently():
+    m = merge(looks_at([0, 3], 0, trip="one", name=["anchor rock", "the chimney"]))
+    assert len(m.marks) == 2
+    assert reasons(m) == ["names"]
+
+
+@pytest.mark.parametrize(
+    ("names", "trip"),
+    [
+        (["anchor rock", "Anchor  Rock"], "one"),  # the same name
+        (["anchor rock", "WP012"], "one"),  # an automatic name says nothing
+        (["12:31", "0047"], "one"),
+        (["anchor rock", "the chimney"], ["one", "two"]),  # across trips names do not part
+    ],
+)
+def test_names_that_do_not_part(names, trip):
+    assert len(merge(looks_at([0, 3], 0, trip=trip, name=names)).marks) == 1
+
+
+def test_names_part_undated_sightings_of_one_file_only():
+    columns = {"trip": "", "name": ["anchor rock", "the chimney"]}
+    assert len(merge(looks_at([0, 3], 0, source="a.gpx", **columns)).marks) == 2
+    assert len(merge(looks_at([0, 3], 0, source=["a.gpx", "b.gpx"], **columns)).marks) == 1
+
+
+def test_a_third_look_does_not_bring_two_names_of_a_trip_together():
+    m = merge(
+        looks_at([0, 1, 2], 0, trip=["one", "two", "one"], name=["anchor rock", "", "the chimney"])
+    )
+    assert len(m.marks) == 2
+
+
+def test_a_ruling_keeps_apart():
+    m = merge(looks_at([0, 1, 2], 0), rulings=Rulings(apart=[("s00", "s02")]))
+    assert len(m.marks) == 2
+    assert "ruled" in reasons(m)
+
+
+def test_a_ruling_joins_what_lies_apart():
+    s = looks_at([0, 30, 31], 0)
+    assert groups(merge(s)) == {frozenset({"s00"}), frozenset({"s01", "s02"})}
+    m = merge(s, rulings=Rulings(same=[("s00", "s01"), ("gone", "s02")]))
+    assert frozenset({"s00", "s01"}) in {g & {"s00", "s01"} for g in groups(m)}
+    assert len(m.report.inflated) == 1
+
+
+def test_rulings_join_across_the_water():
+    s = looks_at([0, 300], 0)
+    assert len(merge(s, rulings=Rulings(same=[("s00", "s01")])).marks) == 1
+
+
+def test_rulings_that_contradict_are_refused():
+    both = Rulings(same=[("s00", "s01"), ("s01", "s02")], apart=[("s02", "s00")])
+    with pytest.raises(UsageError, match="ruled to be one thing and to be different"):
+        merge(looks_at([0, 1, 2], 0), rulings=both)
+
+
+def test_equal_positions_fold():
+    assert len(merge(looks_at(np.zeros(7), 0)).marks) == 1
+
+
+def test_near_marks_are_reported_up_to_the_reach():
+    s = looks_at([0, 30], 0)
+    assert reasons(merge(s)) == ["too-far"]
+    assert reasons(merge(s, reach_m=25.0)) == []

@@ -1,0 +1,88 @@
+"""What merging refuses, in sentences, and what it makes of repeats."""
+
+import numpy as np
+import pytest
+from looking import looks_at
+
+from athwart.errors import TableError
+from athwart.merge import merge
+from athwart.tables import Sightings
+
+
+@pytest.mark.parametrize(
+    ("columns", "sentence"),
+    [
+        ({"lat": [np.nan, 44.4]}, "row 1: the position is missing or out of range"),
+        ({"lat": [44.4, 91.0]}, "row 2: the position is missing or out of range"),
+        ({"lon": [0.0, np.inf]}, "row 2: the position is missing or out of range"),
+        ({"var_east_m2": [4.0, np.nan]}, "row 2: .* are no covariance of a position"),
+        ({"var_east_m2": [0.0, 4.0]}, "row 1: .* are no covariance of a position"),
+        ({"cov_east_north_m2": [5.0, 0.0]}, "row 1: .* are no covariance of a position"),
+        ({"var_east_m2": [4.0, 4e6]}, "row 2: its standard error is over 1000 m"),
+        ({"shared_sigma_m": [-1.0, 0.0]}, "row 1: shared_sigma_m must be from 0 to 1000 m"),
+        ({"boat_sigma_m": [0.0, np.inf]}, "row 2: boat_sigma_m must be from 0 to 1000 m"),
+        ({"sighting_id": ["", "b"]}, "row 1: there is no sighting_id"),
+    ],
+)
+def test_bad_rows_are_refused(columns, sentence):
+    with pytest.raises(TableError, match=sentence):
+        merge(looks_at([0, 1], 0).with_columns(**columns))
+
+
+def test_every_bad_row_is_listed_with_its_source():
+    s = looks_at([0, 1, 2], 0, source="spring.csv", source_row=[4, 5, 6])
+    with pytest.raises(TableError) as caught:
+        merge(s.with_columns(lat=[np.nan, 44.4, np.nan]))
+    assert [r.row for r in caught.value.rows] == [1, 3]
+    assert "(spring.csv, row 6)" in str(caught.value)
+
+
+def test_one_id_with_two_positions_is_refused():
+    s = looks_at([0, 9], 0, ids=["x", "x"], source=["a.gpx", "b.gpx"], source_row=[1, 2])
+    with pytest.raises(TableError, match=r"sighting x .* stands twice with different positions"):
+        merge(s)
+
+
+def test_one_id_with_two_errors_is_refused():
+    s = looks_at([0, 0], 0, ids=["x", "x"], var_east_m2=[4.0, 400.0])
+    with pytest.raises(TableError, match="stands twice with different errors"):
+        merge(s)
+
+
+def test_repeats_are_taken_once_and_lose_nothing():
+    s = looks_at(
+        [0, 0, 50],
+        0,
+        ids=["x", "x", "y"],
+        note=["snagged", "", ""],
+        kind=["", "rock", ""],
+        hazard=[False, True, False],
+        trip=["", "spring", "spring"],
+        depth_m=[np.nan, 12.0, np.nan],
+        source=["a.gpx", "b.gpx", "b.gpx"],
+    )
+    for order in ([0, 1, 2], [1, 2, 0]):
+        m = merge(s.take(order))
+        assert m.report.repeats == 1
+        row = int(np.flatnonzero(m.sightings.sighting_id == "x")[0])
+        kept = m.sightings
+        assert (kept.note[row], kept.kind[row], kept.trip[row]) == ("snagged", "rock", "spring")
+        assert kept.hazard[row]
+        assert kept.depth_m[row] == 12.0
+    assert "1 repeated ones taken once" in m.report.summary()
+
+
+def test_a_position_rounded_by_a_file_is_the_same_position():
+    s = looks_at([0, 0], 0, ids=["x", "x"])
+    s = s.with_columns(lon=[s.lon[0], round(float(s.lon[0]), 7)])
+    assert len(merge(s).sightings) == 1
+
+
+def test_180_and_minus_180_are_one_meridian():
+    s = looks_at([0, 0], 0, at=(180.0, 10.0))
+    s = s.with_columns(lon=[180.0, -180.0])
+    assert len(merge(s).marks) == 1
+
+
+def test_no_sightings_at_all():
+    assert len(merge(Sightings.empty()).marks) == 0
