@@ -15,6 +15,13 @@ from athwart.formats.gpx_fields import NAMESPACE
 PLAIN = '<trkpt lat="1.5" lon="2.5"><ele>3</ele><time>2031-05-04T06:00:00Z</time></trkpt>'
 
 
+RICH = (
+    '<trkpt lat="1.25" lon="2.5">\n<ele>3</ele> <time>2031-05-04T06:00:00Z</time><name>p 1 </name>'
+    "<fix>dgps</fix><sat>8</sat><hdop>0.9</hdop><extensions><x:e>\n<x:h>90</x:h><x:s/></x:e><x:t> 5 </x:t>"
+    "</extensions></trkpt>"
+)
+
+
 # -- ordinary files, against two other readers ---------------------------------------------------
 
 
@@ -122,6 +129,15 @@ PIECES = st.sampled_from(
         '<trkpt lat="1" lon="2"><ele>undefined</ele></trkpt>',
         '<trkpt lat="1" lon="2"><ele>3</ele><hdop>2</hdop></trkpt>',
         "<trkpt lat='1' lon='2'/>",
+        RICH,
+        RICH,
+        RICH,
+        RICH.replace("<sat>8", "<sat>8.5").replace("dgps", "rtk"),
+        RICH.replace("<hdop>0.9", "<hdop>-1").replace("<x:h>90</x:h>", ""),
+        RICH.replace("<x:h>90", "<x:h a='1'>90"),
+        RICH.replace("<x:h>90", "<x:h>&lt;"),
+        RICH.replace("x:", "a:"),
+        RICH.replace("<name>p", "<name> p &amp; "),
         '<trkpt lat="x" lon="2"/>',
         '<trkpt lon="2"/>',
         f"<!-- {PLAIN} -->",
@@ -139,11 +155,17 @@ PIECES = st.sampled_from(
 )
 
 
-@settings(max_examples=150, deadline=None)
-@given(pieces=st.lists(PIECES, max_size=60), chunk=st.integers(20, 4000))
+@settings(max_examples=250, deadline=None)
+@given(
+    pieces=st.lists(st.tuples(PIECES, st.integers(1, 15)), max_size=20),
+    chunk=st.integers(20, 4000) | st.just(1 << 20),
+)
 def test_runs_give_what_the_careful_way_gives(tmp_path_factory, monkeypatch_module, pieces, chunk):
     monkeypatch_module.setattr("athwart.formats.gpx_bytes._CHUNK", chunk)
-    path = save(tmp_path_factory.mktemp("runs"), gpx(track("\n".join(pieces))))
+    text = gpx(track("\n".join(piece for piece, times in pieces for _ in range(times)))).replace(
+        "<gpx", f'<gpx xmlns:x="urn:x" xmlns:a="{NAMESPACE}"'
+    )
+    path = save(tmp_path_factory.mktemp("runs"), text)
     fast, careful = (
         gpx_read._read_as(path, ReadOptions(), "utf-8", runs=runs) for runs in (True, False)
     )

@@ -223,3 +223,29 @@ def test_an_existing_file_is_not_replaced_unasked(tmp_path):
     assert path.read_text() == "mine"
     write(path, Contents(marks=marks()), overwrite=True)
     assert len(read(path).marks) == 2
+
+
+@pytest.mark.parametrize(
+    ("body", "fine"),
+    [
+        # What the published GPX 1.1 schema says; the writer is held to it above.
+        ('<wpt lat="90" lon="-180"/>', True),
+        ('<wpt lat="1" lon="180"/>', False),
+        ('<wpt lat="1e-5" lon="1"/>', False),
+        ('<wpt lat="1" lon="1"><magvar>360</magvar></wpt>', False),
+        ('<wpt lat="1" lon="1"><magvar>-5</magvar></wpt>', False),
+        ('<wpt lat="1" lon="1"><fix>rtk</fix></wpt>', False),
+        ('<wpt lat="1" lon="1"><dgpsid>1024</dgpsid></wpt>', False),
+        ('<wpt lat="1" lon="1"><name>a</name><ele>1</ele></wpt>', False),
+        ('<wpt lat="1" lon="1"><url>a</url></wpt>', False),
+        ('<wpt lat="1" lon="1"><extensions><x xmlns=""/></extensions></wpt>', False),
+        ('<wpt lat="1" lon="1"><extensions><x xmlns="urn:x"/></extensions></wpt>', True),
+        ('<trk/><wpt lat="1" lon="1"/>', False),
+    ],
+)
+def test_what_the_schema_refuses_we_read_and_mend(tmp_path, body, fine):
+    assert schema().is_valid(gpx(body)) == fine
+    contents = read(save(tmp_path, gpx(body)))
+    assert contents.counts["waypoints"] == len(contents.waypoints) == 1
+    write(tmp_path / "b.gpx", contents)
+    schema().validate(str(tmp_path / "b.gpx"))

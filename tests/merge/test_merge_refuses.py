@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from looking import looks_at
 
-from athwart.errors import TableError
+from athwart.errors import DataError, TableError
 from athwart.merge import merge
 from athwart.tables import Sightings
 
@@ -86,3 +86,21 @@ def test_180_and_minus_180_are_one_meridian():
 
 def test_no_sightings_at_all():
     assert len(merge(Sightings.empty()).marks) == 0
+
+
+def test_too_many_pairs_are_refused_before_memory_is_spent(monkeypatch):
+    from athwart.merge import gate
+
+    monkeypatch.setattr(gate, "MOST_PAIRS", 1_000)
+    s = looks_at(np.zeros(80), 0, ids=[f"s{i:02d}" for i in range(80)])
+    with pytest.raises(DataError, match="pairs of sightings lie within 40 m"):
+        merge(s)
+    wide = looks_at(
+        np.arange(80) * 45.0,
+        0,
+        var_east_m2=9e4,
+        var_north_m2=9e4,
+        ids=[f"s{i:02d}" for i in range(80)],
+    )
+    with pytest.raises(DataError, match="more than the 1e"):
+        merge(wide)

@@ -20,6 +20,8 @@ __all__ = [
     "NUMBERS",
     "TEXTS",
     "cell_texts",
+    "out_of_range",
+    "value_texts",
 ]
 
 GPX_10 = "http://www.topografix.com/GPX/1/0"
@@ -48,6 +50,16 @@ FIXES = ("none", "2d", "3d", "dgps", "pps")
 
 ILLEGAL = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Characters that XML 1.0 does not allow (production 2, Char)."""
+
+
+def out_of_range(name: str, values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which values of a number field its range does not allow."""
+    low, high, whole = NUMBERS[name]
+    with np.errstate(invalid="ignore"):
+        outside = (values < low) | (values > high)
+        if whole:
+            outside |= np.isfinite(values) & (values % 1 != 0)
+    return np.asarray(outside)
 
 
 def cell_texts(table: Table, name: str) -> list[str]:

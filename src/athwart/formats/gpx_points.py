@@ -12,7 +12,7 @@ from athwart.contents import Contents
 from athwart.errors import BadRow
 from athwart.formats import rows as rowing
 from athwart.formats import texts
-from athwart.formats.gpx_fields import FIXES, NUMBERS, TEXTS
+from athwart.formats.gpx_fields import FIXES, NUMBERS, TEXTS, out_of_range
 from athwart.formats.registry import ReadOptions
 from athwart.tables import KINDS, Marks, Sightings, Track, Waypoints, text_array
 
@@ -79,9 +79,9 @@ class Collector:
         if count:
             self.dropped[name] = self.dropped.get(name, 0) + count
 
-    def not_carried(self, what: str) -> None:
+    def not_carried(self, what: str, count: int = 1) -> None:
         """Count something that our tables have no place for."""
-        self.uncarried[what] = self.uncarried.get(what, 0) + 1
+        self.uncarried[what] = self.uncarried.get(what, 0) + count
 
     def reject_position(self, title: str, row: int, line: int, lat: str, lon: str) -> None:
         """List a point without a readable position in range."""
@@ -156,13 +156,10 @@ class Collector:
             self.reject_position(title, p["#row"], p["#at"], raw["lat"][i], raw["lon"][i])
         out["lon"][out["lon"] == 180.0] = -180.0
         present = set().union(*points)
-        for name, (low, high, whole) in NUMBERS.items():
+        for name in NUMBERS:
             if name in present:
                 values, state = texts.parse_numbers([p.get(name, "") for p in points])
-                with np.errstate(invalid="ignore"):
-                    outside = (values < low) | (values > high)
-                    if whole:
-                        outside |= np.isfinite(values) & (values % 1 != 0)
+                outside = out_of_range(name, values)
                 values[outside] = np.nan
                 self.drop(name, int((state == texts.BAD).sum() + outside.sum()))
                 out[name] = values

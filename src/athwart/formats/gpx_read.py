@@ -423,6 +423,8 @@ class _Reader(Collector):
         is_gpx, _, _ = self._resolve("trkpt")
         if top not in (_ROOT, _SEG, _LINE, _BOX) or not is_gpx:
             raise _NotPlainError
+        if run.extensions and any(self._resolve(name)[1] == NAMESPACE for name in run.names):
+            raise _NotPlainError
         n = len(run.bad)
         points = self.tracks
         line, segment = self._place(points)
@@ -430,6 +432,8 @@ class _Reader(Collector):
             self.uncarried[
                 f"{points.title}s outside a track or route (read as one of their own)"
             ] += n - 1
+        if run.extensions:
+            self.not_carried("extension elements of track points", run.extensions)
         first = points.count
         points.count += n
         self.counts["track_points"] += n

@@ -543,6 +543,9 @@ class _Writer:
         if not value.isprintable() and ILLEGAL.search(value):
             value, n = ILLEGAL.subn("\ufffd", value)
             self.replaced += n
+        if self.driver == "LIBKML" and "]]>" in value:
+            self.replaced += value.count("]]>")  # GDAL would write a file that it cannot read
+            value = value.replace("]]>", "]] >")
         if self.driver == "ESRI Shapefile" and len(value.encode()) > _TEXT_BYTES:
             self.cut += 1
             value = value.encode()[:_TEXT_BYTES].decode("utf-8", "ignore")

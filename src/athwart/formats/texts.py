@@ -31,6 +31,7 @@ __all__ = [
 
 OK, EMPTY, BAD, NO_ZONE, AMBIGUOUS, NONEXISTENT = range(6)
 
+_BLANK = " \t\r\n"
 _NUMBER_BYTES = b"0123456789+-.eE,"
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _TAIL = re.compile(r"(?:[.,](\d{1,18}))?\s?(Z|z|UTC|[+-]\d\d(?::?\d\d)?)?", re.ASCII)
@@ -71,7 +72,7 @@ def parse_numbers(texts: Sequence[str]) -> tuple[NDArray[np.float64], NDArray[np
         pass
     values = np.full(n, np.nan)
     for i, text in enumerate(texts):
-        text = text.strip()
+        text = text.strip(_BLANK)
         if not text:
             state[i] = EMPTY
         elif _NUMBER.fullmatch(text):

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from athwart.errors import UsageError
+from athwart.errors import DataError, UsageError
 from athwart.merge.looks import Looks, turned
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "GATE",
+    "MOST_PAIRS",
     "REACH_M",
     "candidate_pairs",
     "common_variance",
@@ -39,6 +40,9 @@ GATE = 0.999
 
 REACH_M = 40.0
 """Pairs nearer than this are looked at, and reported where they stay apart, metres."""
+
+MOST_PAIRS = 100_000_000
+"""Near pairs that fit into a few GiB; a survey of a million sightings has a few million."""
 
 _CHUNK = 50_000
 
@@ -103,6 +107,11 @@ def candidate_pairs(
     first, second : numpy.ndarray of int32
         Rows, first < second. Distances are straight lines through the ellipsoid, so that
         neither the poles nor the 180th meridian matter.
+
+    Raises
+    ------
+    DataError
+        More than `MOST_PAIRS`.
     """
     from scipy.spatial import cKDTree
 
@@ -113,6 +122,11 @@ def candidate_pairs(
     middle, half = (looks.see + looks.snn) / 2, np.hypot((looks.see - looks.snn) / 2, looks.sen)
     widest = middle + half + looks.shared**2 + looks.boat_sigma**2
     radius = np.sqrt(2.0 * limit * widest)
+    # A sample tells how many pairs there will be, before memory is spent on them.
+    sample = points[:: max(1, n // 2_000)]
+    expected = tree.query_ball_point(sample, reach_m, return_length=True).mean() * n / 2
+    if expected > MOST_PAIRS:
+        raise _too_many(expected, reach_m)
     pairs = tree.query_pairs(reach_m, output_type="ndarray")
     first, second = pairs[:, 0].astype(np.int32), pairs[:, 1].astype(np.int32)
     del pairs
@@ -120,7 +134,7 @@ def candidate_pairs(
     if not wide.size:
         return first, second
     # Looks with large errors reach farther; each such pair is found once, from its wider end.
-    found_a, found_b = [first], [second]
+    found_a, found_b, many = [first], [second], len(first)
     wide = wide[np.argsort(radius[wide], kind="stable")]
     level = np.ceil(np.log2(radius[wide] / reach_m)).astype(np.int64)
     for k in np.unique(level):
@@ -133,9 +147,20 @@ def candidate_pairs(
             wider = (radius[i] > radius[j]) | ((radius[i] == radius[j]) & (i < j))
             reachable = distance**2 <= limit * (widest[i] + widest[j])
             take = wider & reachable & (distance > reach_m)
+            many += int(take.sum())
+            if many > MOST_PAIRS:
+                raise _too_many(many, reach)
             found_a.append(np.minimum(i[take], j[take]).astype(np.int32))
             found_b.append(np.maximum(i[take], j[take]).astype(np.int32))
     return np.concatenate(found_a), np.concatenate(found_b)
+
+
+def _too_many(pairs: float, reach_m: float) -> DataError:
+    return DataError(
+        f"about {pairs:.2g} pairs of sightings lie within {reach_m:g} m of each other, more than "
+        f"the {MOST_PAIRS:.2g} that can be weighed; merge smaller areas, or look for one point "
+        "that was written thousands of times"
+    )
 
 
 def common_variance(looks: Looks, i: Int32Array, j: Int32Array) -> FloatArray:
