@@ -247,7 +247,7 @@ def test_an_infinite_number_in_json_is_refused(tmp_path, text):
         f'{{"type":"FeatureCollection","features":[{{"type":"Feature","properties":{{"depth_m":{text}}},'
         f"{geometry}}}]}}"
     )
-    with pytest.raises(DataError, match="depth_m is inf, not a number|Unrecognized number: 1e999"):
+    with pytest.raises(DataError, match=r"depth_m is inf, not a number|Unrecognized number: 1e999"):
         read(path)
 
 

@@ -134,7 +134,7 @@ def cut_runs(data: bytes, token: bytes, number: int) -> tuple[bytes, list[Run]]:
                 {name: values[rows] for name, values in columns.items()},
                 bad[rows],
                 {name: int(mask[rows].sum()) for name, mask in dropped.items()},
-                0 if blocks is None else int(blocks[rows].sum()) * 1,
+                0 if blocks is None else int(blocks[rows].sum()) * shape.children,
                 shape.names,
                 body if bad[rows].any() else b"",
                 pattern,
