@@ -130,10 +130,11 @@ def writing(folder, n):
 
 
 MEASURE = """
-import resource, sys
-from pathlib import Path
+import re, sys
 from athwart.formats import gpx, read
-peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+def peak():  # of this process alone; ru_maxrss would hold that of its parent
+    with open("/proc/self/status") as status:
+        return int(re.search(r"VmHWM:\\s+(\\d+)", status.read())[1]) / 1e3
 before = peak()
 tracks = read(sys.argv[1]).tracks
 table = sum(v.nbytes for v in tracks.to_columns().values()) / 1e6
