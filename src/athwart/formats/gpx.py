@@ -10,7 +10,7 @@ Why not a library: on 200,000 track points, every one validated, the reader here
 thirtieth of gpxpy's time, a third of GDAL's and less than lxml needs for handing the bare text out
 (``tests/benchmarks/gpx_reading.py`` prints the ratios of one run), and of them it alone rejects
 unreadable positions by row and keeps a point whose optional field is broken. Writing takes a
-quarter of gpxpy's time without our fields, half of it with them, and is valid for any input.
+third of gpxpy's time without our fields, half of it with them, and is valid for any input.
 """
 
 from athwart.formats.gpx_fields import GPX_10, GPX_11, NAMESPACE
