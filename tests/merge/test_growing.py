@@ -139,3 +139,16 @@ def test_near_marks_are_reported_up_to_the_reach():
     s = looks_at([0, 30], 0)
     assert reasons(merge(s)) == ["too-far"]
     assert reasons(merge(s, reach_m=25.0)) == []
+
+
+def test_a_crowd_about_one_precise_look_becomes_one_mark():
+    # The precise look is everybody's best partner; taken one a round this would take 600 rounds.
+    rng = np.random.default_rng(4)
+    var = np.concatenate([[0.01], rng.uniform(4, 100, 600)])
+    x, y = rng.normal(size=(2, 601)) * np.sqrt(var) * 0.5
+    s = looks_at(
+        x, y, ids=[f"s{i:03d}" for i in range(601)], var_east_m2=var, var_north_m2=var, trip="one"
+    )
+    m = merge(s)
+    assert len(m.marks) == 1
+    assert m.marks.sightings[0] == 601

@@ -156,6 +156,10 @@ def _common(rows: Rows, i: Int32Array, j: Int32Array, boats: bool) -> FloatArray
 _BLOCK = 1 << 15  # pairs at a time, so that a step's arrays stay in the processor's cache
 
 
+_QUIET_ROUNDS = 4
+_CROWD = 16
+
+
 class _Marks:
     """The marks as they stand: one row a look, meaningful at each mark's first look."""
 
@@ -294,11 +298,17 @@ def grow(
     to = np.arange(n, dtype=np.int32)
     weight = np.ones(n)
     changed = np.zeros(n, dtype=bool)
+    rounds = 0
     while True:
         live = np.flatnonzero(np.isfinite(score))
         if not live.size:
             return label, inside
         mutual = live[_mutual(a[live], b[live], score[live], best, lead)]
+        rounds += 1
+        if rounds > _QUIET_ROUNDS:
+            mutual = np.concatenate(
+                [mutual, live[_crowded(a[live], b[live], score[live], a[mutual], b[mutual], n)]]
+            )
         passed, fused = _try(rows, marks, label, free, name, bars, a, b, shared, mutual, limit)
         score[mutual[~passed]] = np.inf
         won = mutual[passed]
@@ -348,6 +358,45 @@ def _mutual(
     out = top[(lead[ta] == top) & (lead[tb] == top)]
     lead[ta] = lead[tb] = np.iinfo(np.int64).max
     return np.asarray(out)
+
+
+def _crowded(
+    a: Int32Array,
+    b: Int32Array,
+    score: FloatArray,
+    taken_a: Int32Array,
+    taken_b: Int32Array,
+    n: int,
+) -> IntArray:
+    """Return further pairs to join where many marks have one and the same best partner.
+
+    A precise look is the best partner of every look around it, and would take them in one a
+    round. Where `_CROWD` or more wait for the same partner, those of them that pass with each
+    other join two and two in canonical order, so that a crowd is halved in each round.
+    """
+    order = np.argsort(-score)
+    partner = np.full(n, -1, dtype=np.int32)
+    partner[a[order]] = b[order]
+    reverse = np.full(n, -1, dtype=np.int32)
+    reverse[b[order]] = a[order]
+    of_a, of_b = np.full(n, np.inf), np.full(n, np.inf)
+    np.minimum.at(of_a, a, score)
+    np.minimum.at(of_b, b, score)
+    partner = np.where(of_b < of_a, reverse, partner)
+    partner[taken_a] = partner[taken_b] = -1
+    waiting = np.flatnonzero(partner >= 0)
+    crowd = np.bincount(partner[waiting], minlength=n)
+    waiting = waiting[crowd[partner[waiting]] >= _CROWD]
+    if not waiting.size:
+        return np.empty(0, np.int64)
+    waiting = waiting[np.lexsort((waiting, partner[waiting]))]
+    hub = partner[waiting]
+    start = np.flatnonzero(np.concatenate([[True], hub[1:] != hub[:-1]]))
+    size = np.diff(np.append(start, len(hub)))
+    place = np.full(n, -1, dtype=np.int64)
+    place[waiting] = np.arange(len(hub)) - np.repeat(start, size)
+    in_crowd = (place[a] >= 0) & (place[b] >= 0)
+    return np.flatnonzero(in_crowd & (partner[a] == partner[b]) & (place[a] ^ 1 == place[b]))
 
 
 def _relabel(
