@@ -152,3 +152,50 @@ def test_a_crowd_about_one_precise_look_becomes_one_mark():
     m = merge(s)
     assert len(m.marks) == 1
     assert m.marks.sightings[0] == 601
+
+
+def many_looks(rng, n, east=0.0):
+    trip = np.arange(n) // 3
+    shared = rng.normal(0, 2.5, (n, 2))[trip]
+    var = rng.uniform(4, 25, n)
+    x, y = rng.normal(size=(2, n)) * np.sqrt(var) + shared.T
+    return x + east, y, var, trip
+
+
+@pytest.mark.parametrize("n", [10, 40, 150])
+def test_a_thing_seen_very_often_stays_one_mark(n):
+    marks = []
+    for seed in range(20):
+        x, y, var, trip = many_looks(np.random.default_rng(seed), n)
+        s = looks_at(
+            x,
+            y,
+            ids=[f"s{i:03d}" for i in range(n)],
+            var_east_m2=var,
+            var_north_m2=var,
+            trip=[f"t{k}" for k in trip],
+            shared_sigma_m=2.5,
+        )
+        marks.append(len(merge(s).marks))
+    assert np.mean(marks) <= 1.05
+
+
+def test_two_things_seen_very_often_stay_two_marks():
+    rng = np.random.default_rng(1)
+    parts = [many_looks(rng, 30), many_looks(rng, 30, east=20.0)]
+    x, y, var, trip = (np.concatenate(column) for column in zip(*parts, strict=True))
+    s = looks_at(
+        x,
+        y,
+        ids=[f"s{i:03d}" for i in range(60)],
+        var_east_m2=var,
+        var_north_m2=var,
+        trip=[f"t{k}" for k in trip],
+        shared_sigma_m=2.5,
+    )
+    m = merge(s)
+    first = m.mark_of[np.isin(m.sightings.sighting_id, [f"s{i:03d}" for i in range(30)])]
+    sizes = np.sort(m.marks.sightings)[::-1]
+    assert sizes[:2].sum() >= 57
+    assert abs(int(sizes[0]) - 30) <= 3
+    assert np.bincount(first).max() >= 27

@@ -7,7 +7,8 @@ operation each; after a round the pairs are relabelled and those that fell toget
 
 Every join is then tried on all looks that it would hold: the rise of the squared residual, and
 each look against the fused position, must stay inside the limit, so a line of stones does not
-chain into one mark. A join that fails is forbidden until one of the two has changed. Kinds, names
+chain into one mark; parts of very many looks may lie apart as the halves of one cloud do, if the
+whole is one cloud (`gate.split_limit_for`). A join that fails is forbidden until one of the two has changed. Kinds, names
 given by people, and the user's rulings are kept inside whole marks, not only between pairs.
 """
 
@@ -20,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.merge.fuse import Fused, Rows, fuse, residual_squared
-from athwart.merge.gate import limit_for
+from athwart.merge.gate import limit_for, split_limit_for
 from athwart.merge.looks import Looks, turned
 from athwart.merge.offset import Sitting
 
@@ -190,7 +191,7 @@ class _Marks:
         det = see * snn - sen * sen
         squared = (snn * dx * dx - 2 * sen * dx * dy + see * dy * dy) / det
         score = squared + np.log(det)
-        score[squared > limit_for(limit, self.n[a] + self.n[b])] = np.inf
+        score[squared > split_limit_for(limit, self.n[a] + self.n[b])] = np.inf
         return np.asarray(score)
 
     def compatible(self, a: Int32Array, b: Int32Array) -> BoolArray:
@@ -464,7 +465,12 @@ def _try(
         some = _pick(rows, which)
         f = fuse(some, mark)
         bound = limit_for(limit, size[many])
-        ok = f.squared - marks.squared[ma[many]] - marks.squared[mb[many]] <= bound
+        rise = f.squared - marks.squared[ma[many]] - marks.squared[mb[many]]
+        ok = rise <= split_limit_for(limit, size[many])
+        # Parts farther apart than two single tests allow must be one cloud as a whole.
+        apart = np.flatnonzero(ok & (rise > bound))
+        if apart.size:
+            ok[apart] = f.squared[apart] <= _cloud_limit(limit, size[many][apart])
         outside = (residual_squared(some, f, mark) > bound[mark]) & free[which]
         ok[mark[outside]] = False
         ok[_named_twice(mark, bars.scope[which], name[which])] = False
@@ -472,6 +478,13 @@ def _try(
         out[:, many] = f.x, f.y, f.see, f.snn, f.sen, f.squared
     x, y, see, snn, sen, squared = out[:, passed]
     return passed, Fused(x, y, see, snn, sen, squared, np.empty(0, np.int64))
+
+
+def _cloud_limit(limit: float, n: Int32Array) -> FloatArray:
+    """Return the gate's chi-square point for all residuals of a mark of ``n`` looks."""
+    from scipy.special import chdtri
+
+    return np.asarray(chdtri(2.0 * n - 2.0, np.exp(-limit / 2.0)), dtype=np.float64)
 
 
 def _named_twice(mark: IntArray, scope: Int32Array, name: Int32Array) -> IntArray:

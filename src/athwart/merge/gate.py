@@ -29,6 +29,7 @@ __all__ = [
     "gate_limit",
     "limit_for",
     "separation",
+    "split_limit_for",
     "tree_of",
 ]
 
@@ -76,6 +77,22 @@ def limit_for(limit: float, n: NDArray[np.int32] | NDArray[np.int64]) -> FloatAr
         return np.full(len(n), limit)
     table = np.concatenate([[limit, limit], limit + 2.0 * np.log(np.arange(1.0, top))])
     return np.asarray(table[n])
+
+
+def split_limit_for(limit: float, n: NDArray[np.int32] | NDArray[np.int64]) -> FloatArray:
+    """Return the limit of the separation of two parts of a mark of ``n`` looks.
+
+    Growing puts the nearest together first, so two parts of many looks at one thing are its two
+    halves, and lie apart by more than chance: a normal cut through its middle puts 2 / pi of its
+    variance along the cut between the halves, 2 n / pi in units of error. To that comes as much
+    as the gate leaves to chance, root of limit times n. Up to ten looks `limit_for` is more.
+    """
+    top = int(n.max(initial=2))
+    if top < 8:
+        return limit_for(limit, n)
+    k = np.arange(top + 1.0)
+    halves = 2.0 / np.pi * k + np.sqrt(limit * k)
+    return np.asarray(np.maximum(limit_for(limit, np.arange(top + 1)), halves)[n])
 
 
 def tree_of(looks: Looks) -> Tree:
