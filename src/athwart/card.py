@@ -15,6 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from athwart.errors import FileError, UsageError
+from athwart.formats.files import flush_folder
 from athwart.shortnames import plain_text
 
 __all__ = ["card_names", "verify_written", "write_card"]
@@ -105,7 +106,7 @@ def write_card(
         for temporary, (name, data) in zip(beside, files.items(), strict=True):
             temporary.replace(folder / name)
             written[folder / name] = data
-        _flush_folder(folder)
+        flush_folder(folder)
     except OSError as error:
         done = f"; {len(written)} of {len(files)} files are in place" if written else ""
         raise FileError(
@@ -157,15 +158,3 @@ def verify_written(files: Mapping[Path, bytes] | Sequence[tuple[Path, bytes]]) -
                 f"reads back otherwise than it was written, from byte {at} on; "
                 "do not trust the card",
             )
-
-
-def _flush_folder(folder: Path) -> None:
-    """Flush the folder's own list to the card, where the system can."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # some card file systems know no such thing
-            os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -120,6 +120,7 @@ def fix(
     measured: bool = False,
     max_gap_s: float = 10.0,
     source: str = "",
+    source_rows: NDArray[np.int64] | None = None,
     skip_bad: bool = False,
     with_ids: bool = True,
 ) -> Fixed:
@@ -141,6 +142,8 @@ def fix(
         Longest gap of the track that is bridged, seconds.
     source : str
         Name of the file, for the sightings and the messages.
+    source_rows : numpy.ndarray of int, optional
+        Row of that file that each pick comes from; without it they count from 1.
     skip_bad : bool
         Return the good picks and list the others, rather than refuse them all.
     with_ids : bool
@@ -178,6 +181,9 @@ def fix(
     sightings = _place_targets(picks, antenna, boat, in_water, measured, source, docket)
     if with_ids:
         sightings = replace(sightings, sighting_id=_pick_ids(picks))
+    if source_rows is not None:
+        sightings = replace(sightings, source_row=source_rows)
+        docket.rows = [replace(row, row=int(source_rows[row.row - 1])) for row in docket.rows]
     rejected = tuple(sorted(docket.rows, key=lambda r: r.row))
     if rejected and not skip_bad:
         raise TableError(source or picks.title, rejected)

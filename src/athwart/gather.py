@@ -12,13 +12,14 @@ import numpy as np
 from athwart.contents import Contents
 from athwart.errors import BadRow, DataError, TableError
 from athwart.formats import ReadOptions, read
+from athwart.merge import merge
 from athwart.merge.report import Report
 from athwart.tables import Marks, Sightings, Track, Waypoints
 from athwart.trips import assign_trips
 from athwart.units import UnitSystem
 from athwart.waypoints import to_sightings
 
-__all__ = ["Gathered", "gather", "near_pairs", "sightings_of"]
+__all__ = ["Gathered", "gather", "near_pairs", "settle", "sightings_of"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,8 +53,9 @@ class Gathered:
     @property
     def settled(self) -> bool:
         """Whether every sighting already belongs to a mark of the files."""
-        members = {i for ids in self.marks.sighting_ids for i in ids.split()}
-        return len(self.marks) > 0 and set(self.sightings.sighting_id) <= members
+        members = [i for ids in self.marks.sighting_ids for i in ids.split()]
+        once = len(set(members)) == len(members)
+        return len(members) > 0 and once and set(self.sightings.sighting_id) <= set(members)
 
 
 def gather(
@@ -112,6 +114,21 @@ def gather(
         rejected=tuple(rejected),
         words=tuple(words),
     )
+
+
+def settle(found: Gathered, *, with_report: bool = False) -> tuple[Marks, Sightings, Report | None]:
+    """Return the marks that the files hold, or merge their sightings where they hold none.
+
+    Marks that were made before are kept as they are (a shifted trip stays shifted). For them a
+    report is made on demand, and given only where merging the sightings now gives the same marks.
+    """
+    if found.settled and not with_report:
+        return found.marks, found.sightings, None
+    merged = merge(found.sightings)
+    if not found.settled:
+        return merged.marks, merged.sightings, merged.report
+    same = set(merged.marks.sighting_ids) == set(found.marks.sighting_ids)
+    return found.marks, found.sightings, merged.report if same else None
 
 
 def sightings_of(

@@ -25,6 +25,7 @@ from athwart.errors import FileError, UsageError
 from athwart.geometry.geodesic import inverse, local_offsets
 from athwart.shortnames import Charset, cut_text, plain_text, unique_names
 from athwart.tables import Marks, Track
+from athwart.units import many
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -229,7 +230,7 @@ def prepare(
         extra["symbol"] = symbols
         without = int((symbols == "").sum())
         if without:
-            words.append(f"{_many(without, 'mark')} of a kind that has no symbol text")
+            words.append(f"{many(without, 'mark')} of a kind that has no symbol text")
     ordered = Marks(
         **{**ordered.to_columns(), "name": names, "note": notes},
         extra=extra,
@@ -322,10 +323,6 @@ def simplify_track(track: Track, tolerance_m: float) -> Track:
     return track.take(np.concatenate(kept)) if kept else track
 
 
-def _many(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
-
-
 def _mark_names(
     marks: Marks, limits: Limits, words: list[str]
 ) -> tuple[NDArray[np.object_], list[tuple[str, str, str]]]:
@@ -344,13 +341,13 @@ def _mark_names(
     ]
     empty = sum(not old.strip() for _, old, _ in renamed)
     if empty:
-        words.append(f"{_many(empty, 'mark')} without a name got the kind and a number")
+        words.append(f"{many(empty, 'mark')} without a name got the kind and a number")
     if len(renamed) > empty:
         words.append(
-            f"{_many(len(renamed) - empty, 'name')} shortened or changed to fit or to be unique"
+            f"{many(len(renamed) - empty, 'name')} shortened or changed to fit or to be unique"
         )
     if lost:
-        words.append(f"{_many(lost, 'letter')} of names with no counterpart in the plotter's set")
+        words.append(f"{many(lost, 'letter')} of names with no counterpart in the plotter's set")
     out = np.empty(len(names), dtype=object)
     out[:] = names
     return out, renamed
@@ -379,9 +376,9 @@ def _notes(marks: Marks, limits: Limits, caution: bool, words: list[str]) -> NDA
                 without += 1
         out[i] = note
     if cut:
-        words.append(f"{_many(cut, 'note')} cut to {room} characters")
+        words.append(f"{many(cut, 'note')} cut to {room} characters")
     if lost:
-        words.append(f"{_many(lost, 'letter')} of notes with no counterpart in the plotter's set")
+        words.append(f"{many(lost, 'letter')} of notes with no counterpart in the plotter's set")
     if without:
         words.append(f"the R95 or the caution did not fit into the note {without} times")
     return out
@@ -398,7 +395,7 @@ def _error_words(marks: Marks, i: int) -> str:
     if not np.isfinite(radius):
         return ""
     size = f"{radius:.1f}" if radius < 2 else f"{radius:.0f}"
-    source = f", from {_many(seen, 'sighting')}" if seen else ""
+    source = f", from {many(seen, 'sighting')}" if seen else ""
     if seen and trips > 1:
         source += f" on {trips} trips"
     return f"R95 {size} m{source}."
@@ -468,16 +465,16 @@ def _cut(
     changed = sum(a != b for a, b in zip(wanted, names, strict=True))
     if cut:
         words.append(
-            f"{_many(cut, what)} too long for the plotter, now {len(wanted)} in all; each piece "
+            f"{many(cut, what)} too long for the plotter, now {len(wanted)} in all; each piece "
             "begins where the one before ends"
         )
     if long_steps:
         words.append(
-            f"{_many(long_steps, 'step')} between two points of a {what} longer than "
+            f"{many(long_steps, 'step')} between two points of a {what} longer than "
             f"{max_km:g} km by itself; nothing was put between them"
         )
     if changed:
-        words.append(f"{_many(changed, 'name')} of {what}s shortened or changed")
+        words.append(f"{many(changed, 'name')} of {what}s shortened or changed")
     return out.with_columns(line=line, segment=np.concatenate(segment_of), name=new)
 
 

@@ -25,6 +25,7 @@ from athwart.errors import FileError, UsageError
 from athwart.geometry.geodesic import displace, wrap_longitude
 from athwart.tables import Marks
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, s44_horizontal
+from athwart.units import many
 
 __all__ = ["KEY_BYTES", "blur", "key_from_settings", "settings_folder", "without_places"]
 
@@ -156,7 +157,7 @@ def _words(marks: Marks, metres: float, in_names: int, in_notes: int) -> tuple[s
         "positions or times in names": in_names,
         "positions or times in notes": in_notes,
     }
-    words = [f"{_many(len(marks), 'mark')} moved by up to {metres:g} m, with new ids"]
+    words = [f"{many(len(marks), 'mark')} moved by up to {metres:g} m, with new ids"]
     words += [f"{what} left out: {count}" for what, count in dropped.items() if count]
     if marks.extra:
         words.append(f"other columns left out: {', '.join(sorted(marks.extra))}")
@@ -165,10 +166,6 @@ def _words(marks: Marks, metres: float, in_names: int, in_notes: int) -> tuple[s
         "the marks, or the shape of the bottom, may still guess the rest"
     )
     return tuple(words)
-
-
-def _many(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 def _cells(

@@ -25,6 +25,7 @@ __all__ = [
     "format_length",
     "format_position",
     "format_speed",
+    "many",
     "parse_angle",
     "parse_heading",
     "parse_position",
@@ -239,6 +240,17 @@ def parse_heading(text: str) -> tuple[float, bool]:
     if not 0 <= degrees <= 360:
         raise UsageError(f"{text!r} is not a heading; headings run from 0 to 360 degrees")
     return degrees % 360.0, (match[2] or "T").upper() == "M"
+
+
+def many(count: int, word: str) -> str:
+    """Return a number with its word.
+
+    Examples
+    --------
+    >>> many(1, "mark"), many(3, "mark")
+    ('1 mark', '3 marks')
+    """
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 _HEMISPHERE = {"N": ("lat", 1), "S": ("lat", -1), "E": ("lon", 1), "W": ("lon", -1)}

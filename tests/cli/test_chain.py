@@ -204,6 +204,56 @@ def test_skip_bad_takes_the_good_and_lists_the_others(run, tmp_path):
     assert "1 sighting written" in err
 
 
+def test_rows_are_those_of_the_file_after_skip_bad(run, tmp_path):
+    """Row 1 cannot be read, row 2 cannot be placed, row 3 is good."""
+    text = HEAD + GOOD.replace("55.5", "95") + GOOD.replace(",13,", ",4,") + GOOD
+    code, out, _ = run("fix", picks_file(tmp_path, text), "--skip-bad", "--json")
+    value = json.loads(out)
+    assert code == 0
+    assert [s["source"] for s in value["sightings"]] == ["picks.csv:3"]
+    assert sorted(r["row"] for r in value["rejected"]) == [1, 2]
+
+
+@pytest.mark.parametrize(
+    ("job", "name"), [("merge", "o.gpx"), ("export", "o.gpx"), ("map", "o.html")]
+)
+def test_bad_rows_of_every_file_are_listed(run, tmp_path, job, name):
+    for letter in "ab":
+        (tmp_path / f"{letter}.csv").write_text(
+            f"name,lat,lon\n{letter}1,55.5,12.2\n{letter}2,95,12\n"
+        )
+    words = [job, tmp_path / "a.csv", tmp_path / "b.csv", "-o", tmp_path / name, "--skip-bad"]
+    code, _, err = run(*words)
+    assert code == 0, err
+    listed = (tmp_path / "o-rejected.csv").read_text(encoding="utf-8")
+    assert "a.csv,2," in listed
+    assert "b.csv,2," in listed
+    assert "left out: 2 rows" in err
+
+
+def test_marks_of_a_shifted_trip_are_drawn_and_exported_as_they_are(run, marks, tmp_path):
+    count = marks.read_text(encoding="utf-8").count("<wpt")
+    _, _, err = run("map", marks, "-o", tmp_path / "m.html")
+    assert f"{count} marks drawn" in err
+    _, _, err = run("export", marks, "-o", tmp_path / "e.gpx")
+    assert f"{count} marks written" in err
+    _, _, err = run("export", marks, marks, "-o", tmp_path / "twice.gpx")
+    names = re.findall("<name>(.*?)</name>", (tmp_path / "twice.gpx").read_text(encoding="utf-8"))
+    assert len(set(names)) == len(names)
+
+
+def test_a_log_without_a_date_takes_the_day_that_is_said(run, tmp_path):
+    log = tmp_path / "log.nmea"
+    # Sentence and checksum as printed at gpsinformation.org (read in a public copy).
+    log.write_text("$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n")
+    code, _, err = run("info", log)
+    assert code == 1
+    assert "--date" in err
+    code, out, _ = run("info", log, "--date", "2026-03-01", "--json")
+    assert code == 0
+    assert json.loads(out)["files"][0]["first_time"].startswith("2026-03-01T12:35:19")
+
+
 BOMB = '<!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><gpx version="1.1"><wpt lat="1" lon="2"><name>&b;</name></wpt></gpx>'
 OUTSIDE = '<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/passwd">]><gpx version="1.1"><wpt lat="1" lon="2"><name>&a;</name></wpt></gpx>'
 FILES = [

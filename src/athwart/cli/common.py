@@ -5,16 +5,18 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
 from athwart.errors import BadRow, UsageError
-from athwart.units import Dimension, UnitSystem, parse_quantity
+from athwart.units import Dimension, UnitSystem, many, parse_quantity
 
 if TYPE_CHECKING:
     from athwart.boat import Boat
+    from athwart.formats import ReadOptions
     from athwart.tables import Table
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -55,6 +57,12 @@ def common_options(*names: str) -> Callable[[F], F]:
         "tz": click.option(
             "--tz", "time_zone", default="", help="Zone of times without one: Pacific/Auckland."
         ),
+        "date": click.option(
+            "--date",
+            "day",
+            type=click.DateTime(["%Y-%m-%d"]),
+            help="Day of an NMEA log that has none: 2026-03-01.",
+        ),
         "units": click.option(
             "--units", type=click.Choice(["metric", "feet", "fathoms"]), help="What is shown."
         ),
@@ -93,11 +101,6 @@ def say(sentence: str) -> None:
     click.echo(sentence, err=True)
 
 
-def many(count: int, word: str) -> str:
-    """Return a number with its word: ``1 mark``, ``2 marks``."""
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
-
-
 def plain(value: Any) -> Any:
     """Return a value as JSON can hold it: no NaN, no NumPy types; times in UTC with Z."""
     if isinstance(value, Mapping):
@@ -127,21 +130,35 @@ def rows_of(table: Table, names: Iterable[str]) -> list[dict[str, Any]]:
     return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
-def write_rejected(rejected: Iterable[BadRow], beside: Path, source: str) -> Path | None:
-    """Write rows that were not taken to a CSV file beside the output; None if there are none."""
+def read_options(
+    time_zone: str, day: datetime | None = None, *, allow_ballpark: bool = False, **rest: Any
+) -> ReadOptions:
+    """Return the options of reading that the common options stand for."""
+    from athwart.formats import ReadOptions
+
+    return ReadOptions(
+        time_zone=time_zone or None,
+        date=day.date() if day else None,
+        allow_ballpark=allow_ballpark,
+        **rest,
+    )
+
+
+def write_rejected(rejected: Iterable[tuple[str, BadRow]], beside: Path) -> None:
+    """Write rows that were not taken, with their file, to a CSV file beside the output; say so."""
     import csv
     import io
 
     rows = list(rejected)
     if not rows:
-        return None
-    from athwart.formats.files import atomic_write
+        return
+    from athwart.formats import atomic_write
 
     path = beside.with_name(f"{beside.stem}-rejected.csv")
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(["file", "row", "code", "message"])
-    writer.writerows([source, r.row, r.code, r.message] for r in rows)
+    writer.writerows([source, r.row, r.code, r.message] for source, r in rows)
     with atomic_write(path, overwrite=True) as temporary:
         temporary.write_text(text.getvalue(), encoding="utf-8")
-    return path
+    say(f"left out: {many(len(rows), 'row')}, listed in {path.name}")

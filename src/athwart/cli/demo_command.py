@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
-from athwart.cli.common import common_options, many, print_json, say, shown_units
+from athwart.cli.common import common_options, print_json, say, shown_units
 from athwart.errors import FileError
-from athwart.units import UnitSystem, format_length
+from athwart.units import UnitSystem, format_length, many
 
 if TYPE_CHECKING:
     from athwart.merge import Merged
@@ -71,8 +72,6 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
     _, words = export_marks(
         merged.marks, output / "plotter.gpx", limits=limits, clean=True, overwrite=overwrite
     )
-    import json
-
     page = review_map(
         marks=merged.marks,
         sightings=merged.sightings,

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 import numpy as np
 
-from athwart.cli.common import common_options, length, many, print_json, say
+from athwart.cli.common import (
+    common_options,
+    length,
+    print_json,
+    read_options,
+    say,
+    write_rejected,
+)
 from athwart.errors import DataError, UsageError
+from athwart.units import many
 
 if TYPE_CHECKING:
     from athwart.plotter import Limits
@@ -33,7 +42,7 @@ if TYPE_CHECKING:
 @length("--simplify", help="Leave out track points within so much of the line.")
 @length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
 @click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
-@common_options("json", "trip", "tz", "skip_bad", "overwrite", "ballpark", "debug")
+@common_options("json", "trip", "tz", "date", "skip_bad", "overwrite", "ballpark", "debug")
 def command(
     sources: tuple[Path, ...],
     output: Path | None,
@@ -50,6 +59,7 @@ def command(
     as_json: bool,
     trip: str,
     time_zone: str,
+    day: datetime | None,
     skip_bad: bool,
     overwrite: bool,
     allow_ballpark: bool,
@@ -59,9 +69,8 @@ def command(
 
     Marks that the files hold are written as they are; waypoints and sightings are merged first.
     """
-    from athwart.formats import ReadOptions, read_areas
-    from athwart.gather import gather
-    from athwart.merge import merge
+    from athwart.formats import read_areas
+    from athwart.gather import gather, settle
     from athwart.plotter import Limits, select
 
     if (output is None) == (card is None):
@@ -73,10 +82,8 @@ def command(
     limits = Limits() if limits_file is None else Limits.from_toml(limits_file)
     found = gather(
         sources,
-        options=ReadOptions(
-            time_zone=time_zone or None,
-            allow_ballpark=allow_ballpark,
-            depth_element=limits.depth_element,
+        options=read_options(
+            time_zone, day, allow_ballpark=allow_ballpark, depth_element=limits.depth_element
         ),
         sigma_m=sigma,
         saved_at=saved_at,
@@ -84,11 +91,7 @@ def command(
         skip_bad=skip_bad,
     )
     words = list(found.words)
-    if found.settled:
-        marks, sightings = found.marks, found.sightings
-    else:
-        merged = merge(found.sightings)
-        marks, sightings = merged.marks, merged.sightings
+    marks, sightings, _ = settle(found)
     area = None if within is None else read_areas(within, allow_ballpark=allow_ballpark)
     chosen = select(marks, kinds=kinds, within=area)
     if not len(chosen) and not (tracks and len(found.tracks)):
@@ -115,6 +118,11 @@ def command(
         to_card=card is not None,
     )
     words += said
+    if output is not None:
+        write_rejected(found.rejected, output)
+    else:
+        for name, row in found.rejected:
+            say(f"left out, {name}: {row.sentence()}")
     if as_json:
         print_json({"files": [str(f) for f in files], "marks": len(chosen), "notes": words})
     else:

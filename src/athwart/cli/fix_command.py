@@ -2,36 +2,42 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
+from numpy.typing import NDArray
 
 from athwart.cli.common import (
     Quantity,
     common_options,
     length,
-    many,
     plain,
     print_json,
     read_boat,
+    read_options,
     say,
     shown_units,
     write_rejected,
 )
-from athwart.errors import TableError, UsageError
+from athwart.errors import BadRow, TableError, UsageError
 from athwart.units import (
     UnitSystem,
     format_length,
     format_position,
+    many,
     parse_heading,
     parse_position,
 )
 
 if TYPE_CHECKING:
     from athwart.fix import Fixed
+    from athwart.formats import ReadOptions
     from athwart.tables import Picks, Sightings, Track
+
+IntArray = NDArray[np.int64]
 
 CAUTION = "Not for navigation; positions are estimates. Keep a lookout; local law comes first."
 
@@ -69,7 +75,7 @@ CAUTION = "Not for navigation; positions are estimates. Keep a lookout; local la
 @click.option("--kind", default="", help="Kind: rock, reef, ledge, wreck, timber, ...")
 @click.option("--hazard", is_flag=True, help="A danger to the boat.")
 @click.option("--note", default="", help="Free text.")
-@common_options("json", "trip", "tz", "units", "skip_bad", "overwrite", "debug")
+@common_options("json", "trip", "tz", "date", "units", "skip_bad", "overwrite", "debug")
 def command(
     picks: Path | None,
     track_file: Path | None,
@@ -81,6 +87,7 @@ def command(
     as_json: bool,
     trip: str,
     time_zone: str,
+    day: datetime | None,
     units: str | None,
     skip_bad: bool,
     overwrite: bool,
@@ -105,12 +112,15 @@ def command(
     if picks is not None and given:
         option = given[0].replace("_", "-").removesuffix("-text")
         raise UsageError(f"--{option} describes one typed pick; leave it out beside {picks.name}")
-    rejected: list[Any] = []
+    options = read_options(zone, day)
+    rejected: list[BadRow] = []
+    rows: IntArray | None = None
     if picks is None:
         table, source = _typed_pick(typed, zone, trip), "typed"
     else:
-        table, source, rejected = _read_picks(picks, zone, trip, skip_bad)
-    track = _read_track(track_file, zone) if track_file else None
+        table, rows, rejected = _read_picks(picks, options, trip, skip_bad)
+        source = picks.name
+    track = _read_track(track_file, options) if track_file else None
     fixed = fix(
         table,
         track=track,
@@ -119,6 +129,7 @@ def command(
         measured=measured,
         max_gap_s=max_gap,
         source=source,
+        source_rows=rows,
         skip_bad=skip_bad or as_json,
     )
     rejected += fixed.rejected
@@ -192,37 +203,43 @@ def parse_time(text: str, zone: str) -> np.datetime64:
     return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
 
 
-def _read_picks(path: Path, zone: str, trip: str, skip_bad: bool) -> tuple[Picks, str, list[Any]]:
-    from athwart.formats import ReadOptions, read
+def _read_picks(
+    path: Path, options: ReadOptions, trip: str, skip_bad: bool
+) -> tuple[Picks, IntArray, list[BadRow]]:
+    """Return the good picks, the row of the file that each comes from, and the bad rows."""
+    from athwart.formats import read
 
-    contents = read(path, skip_bad=skip_bad, options=ReadOptions(time_zone=zone or None))
-    if not len(contents.picks):
+    contents = read(path, skip_bad=skip_bad, options=options)
+    table, rejected = contents.picks, list(contents.rejected)
+    if not len(table) and rejected:
+        raise TableError(path.name, rejected)
+    if not len(table):
         raise UsageError(
             f"{path.name} holds no picks; a table of picks has the columns side and slant_range_m "
             "(or slant_range_ft)"
         )
     for word in contents.words:
         say(f"note: {word}")
-    table = contents.picks
+    bad = [row.row for row in rejected]
+    rows = np.setdiff1d(np.arange(1, len(table) + len(set(bad)) + 1), bad)
     if trip:
         table = table.with_columns(trip=np.where(table.trip == "", trip, table.trip).astype(object))
-    return table, path.name, list(contents.rejected)
+    return table, rows, rejected
 
 
-def _read_track(path: Path, zone: str) -> Track:
-    from athwart.formats import ReadOptions, read
+def _read_track(path: Path, options: ReadOptions) -> Track:
+    from athwart.formats import read
 
-    contents = read(path, skip_bad=False, options=ReadOptions(time_zone=zone or None))
+    contents = read(path, options=options)
     if not len(contents.tracks):
         raise UsageError(f"{path.name} holds no track")
     if contents.rejected:
-        say(
-            f"note: {path.name}: left out: {many(len(contents.rejected), 'line')} that could not be read"
-        )
+        said = many(len(contents.rejected), "line")
+        say(f"note: {path.name}: left out: {said} that could not be read")
     return contents.tracks
 
 
-def as_mapping(fixed: Fixed, rejected: list[Any]) -> dict[str, Any]:
+def as_mapping(fixed: Fixed, rejected: list[BadRow]) -> dict[str, Any]:
     """Return the JSON object of ``fix``."""
     from athwart.uncertainty.ellipse import r95, s44_horizontal
 
@@ -285,7 +302,7 @@ def _print(s: Sightings, units: UnitSystem) -> None:
 
 
 def _write(
-    output: Path, sightings: Sightings, overwrite: bool, rejected: list[Any], source: str
+    output: Path, sightings: Sightings, overwrite: bool, rejected: list[BadRow], source: str
 ) -> None:
     from athwart.contents import Contents
     from athwart.formats import write
@@ -294,6 +311,4 @@ def _write(
     say(f"{many(len(sightings), 'sighting')} written to {', '.join(p.name for p in written.files)}")
     for word in written.words:
         say(f"note: {word}")
-    path = write_rejected(rejected, output, source)
-    if path is not None:
-        say(f"left out: {many(len(rejected), 'row')}, listed in {path.name}")
+    write_rejected([(source, row) for row in rejected], output)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
 
-from athwart.cli.common import common_options, print_json, say
+from athwart.cli.common import common_options, print_json, read_options, say
 from athwart.errors import AthwartError
 from athwart.units import format_position
 
@@ -23,12 +24,14 @@ SHOWN = 20
 @click.argument(
     "sources", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SRC..."
 )
-@common_options("json", "tz", "debug")
-def command(sources: tuple[Path, ...], as_json: bool, time_zone: str, debug: bool) -> int:
+@common_options("json", "tz", "date", "debug")
+def command(
+    sources: tuple[Path, ...], as_json: bool, time_zone: str, day: datetime | None, debug: bool
+) -> int:
     """Say what files hold: counts, bounds, times, names, and every fault."""
-    from athwart.formats import ReadOptions, inspect
+    from athwart.formats import inspect
 
-    options = ReadOptions(time_zone=time_zone or None)
+    options = read_options(time_zone, day)
     entries, failed = [], False
     for path in sources:
         try:

@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
 import click
 
-from athwart.cli.common import common_options, length, many, say, shown_units
+from athwart.cli.common import (
+    common_options,
+    length,
+    read_options,
+    say,
+    shown_units,
+    write_rejected,
+)
 from athwart.errors import UsageError
+from athwart.units import many
 
 
 @click.command("map", short_help="Draw a review map: one page that works offline.")
@@ -27,7 +36,7 @@ from athwart.errors import UsageError
 @click.option("--attribution", default="", help="Whom the tile server wants named.")
 @length("--sigma", default="4m", help="Error per axis of a waypoint, 1 sigma.")
 @click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
-@common_options("trip", "tz", "units", "skip_bad", "overwrite", "ballpark", "debug")
+@common_options("trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "debug")
 def command(
     sources: tuple[Path, ...],
     output: Path,
@@ -39,6 +48,7 @@ def command(
     saved_at: Literal["mark", "boat"],
     trip: str,
     time_zone: str,
+    day: datetime | None,
     units: str | None,
     skip_bad: bool,
     overwrite: bool,
@@ -46,9 +56,8 @@ def command(
     debug: bool,
 ) -> int:
     """Draw a review map of marks, sightings and tracks."""
-    from athwart.formats import ReadOptions, atomic_write, check_target, read_background
-    from athwart.gather import gather, near_pairs
-    from athwart.merge import merge
+    from athwart.formats import atomic_write, check_target, read_background
+    from athwart.gather import gather, near_pairs, settle
     from athwart.review.map import review_map
 
     if output.suffix.lower() not in (".html", ".htm"):
@@ -58,7 +67,7 @@ def command(
         say(f"warning: when the map is opened, {tiles} learns which waters you look at")
     found = gather(
         sources,
-        options=ReadOptions(time_zone=time_zone or None, allow_ballpark=allow_ballpark),
+        options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
         sigma_m=sigma,
         saved_at=saved_at,
         trip=trip,
@@ -66,17 +75,16 @@ def command(
     )
     for word in found.words:
         say(f"note: {word}")
-    merged = merge(found.sightings)
+    marks, sightings, report = settle(found, with_report=True)
     outlines = None
     if background is not None:
         frame = read_background(background, allow_ballpark=allow_ballpark)
         outlines = json.loads(frame.geometry.to_json())
     page = review_map(
-        marks=merged.marks,
-        sightings=merged.sightings,
+        marks=marks,
+        sightings=sightings,
         tracks=found.tracks,
-        mark_of=merged.mark_of,
-        near_pairs=near_pairs(merged.report, shown_units(units)),
+        near_pairs=near_pairs(report, shown_units(units)) if report else (),
         background=outlines,
         units=shown_units(units),
         title=title,
@@ -85,5 +93,6 @@ def command(
     )
     with atomic_write(output, overwrite=overwrite) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    say(f"{many(len(merged.marks), 'mark')} drawn on {output.name}; open it in any browser")
+    write_rejected(found.rejected, output)
+    say(f"{many(len(marks), 'mark')} drawn on {output.name}; open it in any browser")
     return 0

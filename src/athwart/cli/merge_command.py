@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -11,16 +12,16 @@ import click
 from athwart.cli.common import (
     common_options,
     length,
-    many,
     plain,
     print_json,
+    read_options,
     rows_of,
     say,
     shown_units,
     write_rejected,
 )
 from athwart.errors import DataError, UsageError
-from athwart.units import UnitSystem, format_length
+from athwart.units import UnitSystem, format_length, many
 
 if TYPE_CHECKING:
     from athwart.merge import Merged, Report
@@ -48,7 +49,7 @@ SHOWN = 12
     help="Where the waypoint button was pressed.",
 )
 @click.option("--shift-trips", is_flag=True, help="Shift a trip that sits off the others.")
-@common_options("json", "trip", "tz", "units", "skip_bad", "overwrite", "ballpark", "debug")
+@common_options("json", "trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "debug")
 def command(
     sources: tuple[Path, ...],
     output: Path | None,
@@ -61,6 +62,7 @@ def command(
     as_json: bool,
     trip: str,
     time_zone: str,
+    day: datetime | None,
     units: str | None,
     skip_bad: bool,
     overwrite: bool,
@@ -68,12 +70,12 @@ def command(
     debug: bool,
 ) -> int:
     """Fold the sightings of many trips and files into one set of marks."""
-    from athwart.formats import ReadOptions, check_target, write
+    from athwart.formats import check_target, write
     from athwart.gather import gather
     from athwart.merge import merge
+    from athwart.merge.gate import gate_limit
 
-    if not 0 < gate < 1:
-        raise UsageError(f"--gate is {gate:g}; allowed is a probability between 0 and 1")
+    gate_limit(gate)  # refuses what is no probability before anything is read
     if report is not None and report.suffix.lower() not in (".csv", ".json"):
         raise UsageError(f"the report {report.name} must end in .csv or .json")
     for target in (output, report):
@@ -81,7 +83,7 @@ def command(
             check_target(target, overwrite=overwrite)
     found = gather(
         sources,
-        options=ReadOptions(time_zone=time_zone or None, allow_ballpark=allow_ballpark),
+        options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
         sigma_m=sigma,
         saved_at=saved_at,
         trip=trip,
@@ -105,10 +107,12 @@ def command(
         say(
             f"{many(len(merged.marks), 'mark')} written to {', '.join(p.name for p in written.files)}"
         )
-        for name in {n for n, _ in found.rejected}:
-            path = write_rejected([r for n, r in found.rejected if n == name], output, name)
-            if path is not None:
-                say(f"rows left out of {name} are listed in {path.name}")
+    beside = output or report
+    if beside is not None:
+        write_rejected(found.rejected, beside)
+    else:
+        for name, row in found.rejected:
+            say(f"left out, {name}: {row.sentence()}")
     if report is not None:
         _write_report(report, merged, overwrite)
     if as_json:

@@ -151,10 +151,11 @@ def _move(stage: Path, target: Path, *, overwrite: bool) -> None:
     # The main file last: when it stands, all of it stands.
     for part in sorted(made, key=lambda p: p.name == target.name):
         part.replace(target.parent / part.name)
-    _flush_folder(target.parent)
+    flush_folder(target.parent)
 
 
-def _flush_folder(folder: Path) -> None:
+def flush_folder(folder: Path) -> None:
+    """Flush a folder's own list to the disk, where the system can."""
     try:
         handle = os.open(folder, os.O_RDONLY)
     except OSError:  # a system that opens no folders has nothing to flush

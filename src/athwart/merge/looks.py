@@ -12,6 +12,7 @@ meridian included. Away from the origin east turns, and a covariance has to be t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -251,18 +252,25 @@ def canonical(sightings: Sightings) -> tuple[Sightings, tuple[NDArray[np.uint64]
     # 180 and -180 are one meridian.
     column = np.rint((sightings.lon + 180.0) * 1e7).astype(np.int64) % 3_600_000_000
     place = (row << 32) | column
-    order = np.argsort(place)
-    same = place[order][1:] == place[order][:-1]
+    order = order_with_ties(place, (sightings.lat, *keys))
+    return sightings.take(order), tuple(k[order] for k in keys), dropped
+
+
+def order_with_ties(first: IntArray, ties: tuple[NDArray[Any], ...]) -> IntArray:
+    """Return the order of a key, equal ones by the others in turn.
+
+    The same as a sort by all keys, of which only the few rows that are tied pay for the others.
+    """
+    order = np.argsort(first)
+    same = first[order][1:] == first[order][:-1]
     if same.any():
         tied = np.zeros(len(order), dtype=bool)
         tied[1:] |= same
         tied[:-1] |= same
         where = np.flatnonzero(tied)
         rows = order[where]
-        order[where] = rows[
-            np.lexsort((*(k[rows] for k in reversed(keys)), sightings.lat[rows], place[rows]))
-        ]
-    return sightings.take(order), tuple(k[order] for k in keys), dropped
+        order[where] = rows[np.lexsort((*(k[rows] for k in reversed(ties)), first[rows]))]
+    return order
 
 
 def _once(s: Sightings, keys: tuple[NDArray[np.uint64], ...]) -> Sightings:

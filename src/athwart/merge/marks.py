@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.merge.fuse import Rows, fuse
-from athwart.merge.looks import Looks, Sphere, factorise, turned
+from athwart.merge.looks import Looks, Sphere, factorise, order_with_ties, turned
 from athwart.tables import Marks, Sightings
 from athwart.uncertainty.ellipse import r95, s44_horizontal
 
@@ -79,15 +79,7 @@ def _time_rank(s: Sightings, keys: tuple[NDArray[np.uint64], ...]) -> IntArray:
     """Return each sighting's place by time, then id; undated ones last."""
     micros = s.time.astype(np.int64)
     micros = np.where(np.isnat(s.time), np.iinfo(np.int64).max, micros)
-    order = np.argsort(micros)
-    same = micros[order][1:] == micros[order][:-1]
-    if same.any():
-        tied = np.zeros(len(order), dtype=bool)
-        tied[1:] |= same
-        tied[:-1] |= same
-        where = np.flatnonzero(tied)
-        rows = order[where]
-        order[where] = rows[np.lexsort((*(k[rows] for k in reversed(keys)), micros[rows]))]
+    order = order_with_ties(micros, keys)
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
     return rank
