@@ -438,6 +438,35 @@ def _true_heading(
     return heading, sigma
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lengths:
+    """What was read off the screen, corrected for sound speed, metres, and how to take each pick.
+
+    ``start`` is where the shadow begins, ``water_depth`` the depth of a thing in mid-water, ``scale`` the
+    standard error that range and depth have in common. The masks part the picks by method; a shadow
+    may stand on a range of either kind.
+    """
+
+    slant: FloatArray
+    ground: FloatArray
+    altitude: FloatArray
+    altitude_sigma: FloatArray
+    slope_deg: FloatArray
+    start: FloatArray
+    shadow: FloatArray
+    water_depth: FloatArray
+    scale: FloatArray
+    by_ground: BoolArray
+    in_mid_water: BoolArray
+    unknown_depth: BoolArray
+    has_shadow: BoolArray
+
+    @property
+    def on_bottom(self) -> BoolArray:
+        """Picks that are an echo from the bottom at a slant range."""
+        return ~self.by_ground & ~self.in_mid_water & ~self.unknown_depth
+
+
 def _place_targets(
     picks: Picks,
     antenna: _Antenna,
@@ -449,76 +478,11 @@ def _place_targets(
 ) -> Sightings:
     """Turn ranges into positions, depths and heights, each with its error."""
     n, budget = len(picks), boat.budget
-    ratio, scale = boat.sound_ratio(antenna.temperature_c)
-    slant, shadow = picks.slant_range_m * ratio, np.nan_to_num(picks.shadow_m) * ratio
-    ground = picks.ground_range_m * (1.0 if measured else ratio)
-    slope, z = picks.bottom_slope_deg, picks.target_depth_m * ratio
-    altitude, altitude_sigma = _altitude(picks, antenna, boat, ratio, docket)
-    by_ground, in_mid_water = np.isfinite(ground), np.isfinite(z)
-    swims = np.isin(picks.kind, IN_WATER_KINDS) if not in_water else np.ones(n, dtype=bool)
-    unknown_depth = ~by_ground & ~in_mid_water & swims
-    on_bottom = ~by_ground & ~in_mid_water & ~unknown_depth
-    has_shadow = (shadow > 0) & ~in_mid_water & ~unknown_depth
-
-    docket.reject(
-        (on_bottom | has_shadow) & np.isnan(altitude),
-        "depth-missing",
-        lambda i: "there is no depth; give depth_m (or depth_ft), or a track with depths",
-        "depth_m",
-    )
-    nearest = first_bottom_return(altitude, slope)
-    docket.reject(
-        on_bottom & (slant < nearest),
-        "range-shorter-than-altitude",
-        lambda i: (
-            f"slant range {slant[i]:.1f} m is shorter than the {nearest[i]:.1f} m to the nearest "
-            "bottom, so the echo is in the water; give target_depth_m, or say that it is in the "
-            "water (kind fish or bait, or --in-water)"
-        ),
-        "slant_range_m",
-    )
-    docket.reject(
-        in_mid_water & ~by_ground & (slant < z),
-        "range-shorter-than-depth",
-        lambda i: (
-            f"slant range {slant[i]:.1f} m is shorter than target_depth_m {z[i]:.1f} m; both are "
-            "measured from the transducer"
-        ),
-        "slant_range_m",
-    )
-    with np.errstate(invalid="ignore"):
-        bottom, spread = ground_range(slant, altitude, slope)
-        y_water = ground_range_in_water(slant, z)
-        nearest_y = np.where(slant < altitude, 0.0, np.nan_to_num(bottom))
-        y = np.select(
-            [by_ground, in_mid_water, unknown_depth],
-            [ground, y_water, (nearest_y + slant) / 2],
-            bottom,
-        )
-    # With a shadow the stated place is the top's, on the ray that ends the shadow.
-    by_slant = np.where(by_ground, slant_of_ground(ground, altitude, slope), slant)
-    start = np.where(np.isfinite(picks.shadow_start_m), picks.shadow_start_m * ratio, by_slant)
-    docket.say(
-        has_shadow & np.isnan(picks.shadow_start_m),
-        "the shadow is taken to start at the target's own range",
-    )
-    height = np.where(has_shadow, height_from_shadow(altitude, start, shadow), np.nan)
-    y = np.where(has_shadow, top_ground_range(start, shadow, altitude, slope), y)
-    tan = np.tan(np.radians(slope))
-    docket.reject(
-        in_mid_water & (z > altitude + np.nan_to_num(y) * tan + 3 * altitude_sigma),
-        "target-below-bottom",
-        lambda i: (
-            f"target_depth_m {z[i]:.1f} m lies below the bottom at {altitude[i]:.1f} m; both are "
-            "measured from the transducer"
-        ),
-        "target_depth_m",
-    )
-
-    mean, moment = _across_error(
-        picks, boat, y, spread, slant, ground, start, shadow, altitude, altitude_sigma, slope, z,
-        scale, by_ground, in_mid_water, unknown_depth, has_shadow, measured, docket.faulty,
-    )  # fmt: skip
+    lengths = _read_lengths(picks, antenna, boat, in_water, measured, docket)
+    _refuse_ranges(lengths, docket)
+    y = _stated_ground_range(lengths)
+    _refuse_below_bottom(lengths, y, docket)
+    mean, moment = _across_error(boat, lengths, y, measured, docket.faulty)
 
     sign = np.where(picks.side == "port", -1.0, 1.0) * (-1.0 if boat.sides_exchanged else 1.0)
     forward = boat.lever_forward_m + picks.along_track_m
@@ -541,22 +505,12 @@ def _place_targets(
     var_e, var_n, cov = rotate_covariance(ff, ss, fs, antenna.heading_deg)
     own = budget.gnss_own_m**2
 
-    with_draft = np.isfinite(boat.transducer_depth_m)
-    draft = boat.transducer_depth_m if with_draft else 0.0
-    depth = altitude + y * tan + draft
-    sec2 = 1.0 + tan * tan
-    var_depth = (
-        altitude_sigma**2
-        + tan * tan * moment
-        + (y * sec2 * np.radians(budget.slope_deg)) ** 2
-        + (scale * altitude) ** 2
-        + budget.water_level_m**2
-    )
-    var_height = _height_variance(boat, altitude, altitude_sigma, start, shadow, height, scale)
+    depth, var_depth, below = _depth_at_target(boat, lengths, y, moment)
+    height, var_height = _height(boat, lengths)
     detail = np.full(n, BOTTOM, dtype=object)
-    detail[has_shadow] = TOP
-    detail[in_mid_water] = WATER
-    detail[unknown_depth] = WATER_UNKNOWN
+    detail[lengths.has_shadow] = TOP
+    detail[lengths.in_mid_water] = WATER
+    detail[lengths.unknown_depth] = WATER_UNKNOWN
     side = picks.side
     if boat.sides_exchanged:
         side = np.where(picks.side == "port", "starboard", "port").astype(object)
@@ -571,10 +525,8 @@ def _place_targets(
         lon=lon,
         lat=lat,
         depth_m=depth,
-        depth_below=np.where(
-            np.isfinite(depth), "surface" if with_draft else "transducer", ""
-        ).astype(object),
-        var_depth_m2=np.where(np.isfinite(depth), var_depth, np.nan),
+        depth_below=below,
+        var_depth_m2=var_depth,
         height_m=height,
         var_height_m2=var_height,
         var_east_m2=var_e + own,
@@ -595,6 +547,97 @@ def _place_targets(
         source=np.full(n, source, dtype=object),
         source_row=np.arange(1, n + 1),
         extra=picks.extra,
+    )
+
+
+def _read_lengths(
+    picks: Picks, antenna: _Antenna, boat: Boat, in_water: bool, measured: bool, docket: _Docket
+) -> _Lengths:
+    """Correct lengths for sound speed and say by which method each pick is placed."""
+    ratio, scale = boat.sound_ratio(antenna.temperature_c)
+    slant, shadow = picks.slant_range_m * ratio, np.nan_to_num(picks.shadow_m) * ratio
+    ground = picks.ground_range_m * (1.0 if measured else ratio)
+    water_depth = picks.target_depth_m * ratio
+    altitude, altitude_sigma = _altitude(picks, antenna, boat, ratio, docket)
+    by_ground, in_mid_water = np.isfinite(ground), np.isfinite(water_depth)
+    swims = np.full(len(picks), True) if in_water else np.isin(picks.kind, IN_WATER_KINDS)
+    unknown_depth = ~by_ground & ~in_mid_water & swims
+    has_shadow = (shadow > 0) & ~in_mid_water & ~unknown_depth
+    # Without a start the shadow begins at the target's own slant range.
+    told = np.isfinite(picks.shadow_start_m)
+    own = np.where(by_ground, slant_of_ground(ground, altitude, picks.bottom_slope_deg), slant)
+    docket.say(has_shadow & ~told, "the shadow is taken to start at the target's own range")
+    return _Lengths(
+        slant=slant,
+        ground=ground,
+        altitude=altitude,
+        altitude_sigma=altitude_sigma,
+        slope_deg=picks.bottom_slope_deg,
+        start=np.where(told, picks.shadow_start_m * ratio, own),
+        shadow=shadow,
+        water_depth=water_depth,
+        scale=scale,
+        by_ground=by_ground,
+        in_mid_water=in_mid_water,
+        unknown_depth=unknown_depth,
+        has_shadow=has_shadow,
+    )
+
+
+def _refuse_ranges(x: _Lengths, docket: _Docket) -> None:
+    docket.reject(
+        (x.on_bottom | x.has_shadow) & np.isnan(x.altitude),
+        "depth-missing",
+        lambda i: "there is no depth; give depth_m (or depth_ft), or a track with depths",
+        "depth_m",
+    )
+    nearest = first_bottom_return(x.altitude, x.slope_deg)
+    docket.reject(
+        x.on_bottom & (x.slant < nearest),
+        "range-shorter-than-altitude",
+        lambda i: (
+            f"slant range {x.slant[i]:.1f} m is shorter than the {nearest[i]:.1f} m to the nearest "
+            "bottom, so the echo is in the water; give target_depth_m, or say that it is in the "
+            "water (kind fish or bait, or --in-water)"
+        ),
+        "slant_range_m",
+    )
+    docket.reject(
+        x.in_mid_water & ~x.by_ground & (x.slant < x.water_depth),
+        "range-shorter-than-depth",
+        lambda i: (
+            f"slant range {x.slant[i]:.1f} m is shorter than target_depth_m "
+            f"{x.water_depth[i]:.1f} m; both are measured from the transducer"
+        ),
+        "slant_range_m",
+    )
+
+
+def _stated_ground_range(x: _Lengths) -> FloatArray:
+    """Return the ground range that is stated: of the top, the echo, or the middle of a doubt."""
+    with np.errstate(invalid="ignore"):
+        bottom, _ = ground_range(x.slant, x.altitude, x.slope_deg)
+        nearest = np.where(x.slant < x.altitude, 0.0, np.nan_to_num(bottom))
+        y = np.select(
+            [x.by_ground, x.in_mid_water, x.unknown_depth],
+            [x.ground, ground_range_in_water(x.slant, x.water_depth), (nearest + x.slant) / 2],
+            bottom,
+        )
+        # With a shadow the stated place is the top's, on the ray that ends the shadow.
+        top = top_ground_range(x.start, x.shadow, x.altitude, x.slope_deg)
+    return np.where(x.has_shadow, top, y)
+
+
+def _refuse_below_bottom(x: _Lengths, y: FloatArray, docket: _Docket) -> None:
+    bottom = x.altitude + np.nan_to_num(y) * np.tan(np.radians(x.slope_deg))
+    docket.reject(
+        x.in_mid_water & (x.water_depth > bottom + 3 * x.altitude_sigma),
+        "target-below-bottom",
+        lambda i: (
+            f"target_depth_m {x.water_depth[i]:.1f} m lies below the bottom at "
+            f"{x.altitude[i]:.1f} m; both are measured from the transducer"
+        ),
+        "target_depth_m",
     )
 
 
@@ -646,85 +689,78 @@ def _altitude(
 
 
 def _across_error(
-    picks: Picks,
-    boat: Boat,
-    y: FloatArray,
-    spread: FloatArray,
-    slant: FloatArray,
-    ground: FloatArray,
-    start: FloatArray,
-    shadow: FloatArray,
-    altitude: FloatArray,
-    altitude_sigma: FloatArray,
-    slope: FloatArray,
-    z: FloatArray,
-    scale: FloatArray,
-    by_ground: BoolArray,
-    in_mid_water: BoolArray,
-    unknown_depth: BoolArray,
-    has_shadow: BoolArray,
-    measured: bool,
-    faulty: BoolArray,
+    boat: Boat, x: _Lengths, y: FloatArray, measured: bool, faulty: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the first and second moment of the ground range about the stated one."""
     budget = boat.budget
     mean, moment = np.zeros_like(y), np.zeros_like(y)
-    by_bottom = (~by_ground & ~in_mid_water & ~unknown_depth) | has_shadow
-    water = in_mid_water & ~by_ground
-    rows = (by_bottom | water) & ~faulty
+    water = x.in_mid_water & ~x.by_ground
+    rows = (x.on_bottom | x.has_shadow | water) & ~faulty
     if rows.any():
         every = slice(None) if rows.all() else rows
-        reading = np.where(has_shadow, start, slant)
+        reading = np.where(x.has_shadow, x.start, x.slant)
+        depth_sigma = budget.depth_sigma(x.water_depth)
         mean[every], moment[every] = across_moments(
             y[every],
             reading[every],
-            np.where(water, z, altitude)[every],
-            np.where(water, 0.0, slope)[every],
+            np.where(water, x.water_depth, x.altitude)[every],
+            np.where(water, 0.0, x.slope_deg)[every],
             range_sigma_m=budget.range_sigma(reading)[every],
-            altitude_sigma_m=np.where(water, budget.depth_sigma(z), altitude_sigma)[every],
+            altitude_sigma_m=np.where(water, depth_sigma, x.altitude_sigma)[every],
             slope_sigma_deg=np.where(water, 0.0, budget.slope_deg)[every],
-            shadow_m=np.where(has_shadow, shadow, 0.0)[every],
-            scale_sigma=scale[every],
+            shadow_m=np.where(x.has_shadow, x.shadow, 0.0)[every],
+            scale_sigma=x.scale[every],
         )
-    if has_shadow.any():
+    if x.has_shadow.any():
         # d y_top / d L = r_s h^2 / (r_e^2 y_e) on a flat bottom; the end of a shadow is far out.
-        end = start + shadow
+        end = x.start + x.shadow
         with np.errstate(divide="ignore", invalid="ignore"):
-            slope_of_y = (
-                start * altitude**2 / (end**2 * np.maximum(y * end / start, altitude * 0.1))
-            )
-        moment += np.where(has_shadow, (slope_of_y * budget.shadow_m) ** 2, 0.0)
-    simple = by_ground & ~has_shadow
+            y_end = np.maximum(y * end / x.start, x.altitude * 0.1)
+            by_length = x.start * x.altitude**2 / (end**2 * y_end) * budget.shadow_m
+        moment += np.where(x.has_shadow, by_length**2, 0.0)
+    simple = x.by_ground & ~x.has_shadow
     if simple.any():
-        own_scale = 0.0 if measured else scale
-        moment = np.where(
-            simple, budget.range_sigma(ground) ** 2 + (own_scale * ground) ** 2, moment
-        )
-    if unknown_depth.any():
+        own_scale = 0.0 if measured else x.scale
+        by_ground = budget.range_sigma(x.ground) ** 2 + (own_scale * x.ground) ** 2
+        moment = np.where(simple, by_ground, moment)
+    if x.unknown_depth.any():
         # Uniform along the arc's ground range, y stated in the middle of it.
-        half = slant - y
-        bar = half**2 / 3 + budget.range_sigma(slant) ** 2 / 4 + (scale * y) ** 2
-        moment = np.where(unknown_depth, bar, moment)
+        half = x.slant - y
+        bar = half**2 / 3 + budget.range_sigma(x.slant) ** 2 / 4 + (x.scale * y) ** 2
+        moment = np.where(x.unknown_depth, bar, moment)
     return mean, moment
 
 
-def _height_variance(
-    boat: Boat,
-    altitude: FloatArray,
-    altitude_sigma: FloatArray,
-    start: FloatArray,
-    shadow: FloatArray,
-    height: FloatArray,
-    scale: FloatArray,
-) -> FloatArray:
-    """First-order variance of H = h L / (r_s + L)."""
+def _depth_at_target(
+    boat: Boat, x: _Lengths, y: FloatArray, moment: FloatArray
+) -> tuple[FloatArray, FloatArray, NDArray[np.object_]]:
+    """Return the depth of the bottom at the target, its variance, and what it is below."""
     budget = boat.budget
+    with_draft = np.isfinite(boat.transducer_depth_m)
+    tan = np.tan(np.radians(x.slope_deg))
+    depth = x.altitude + y * tan + (boat.transducer_depth_m if with_draft else 0.0)
+    variance = (
+        x.altitude_sigma**2
+        + tan * tan * moment
+        + (y * (1.0 + tan * tan) * np.radians(budget.slope_deg)) ** 2
+        + (x.scale * x.altitude) ** 2
+        + budget.water_level_m**2
+    )
+    known = np.isfinite(depth)
+    below = np.where(known, "surface" if with_draft else "transducer", "").astype(object)
+    return depth, np.where(known, variance, np.nan), below
+
+
+def _height(boat: Boat, x: _Lengths) -> tuple[FloatArray, FloatArray]:
+    """Return the object's height from its shadow and its first-order variance."""
+    budget = boat.budget
+    height = np.where(x.has_shadow, height_from_shadow(x.altitude, x.start, x.shadow), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
-        end = start + shadow
-        by_altitude = shadow / end * altitude_sigma
-        by_length = altitude * start / end**2 * budget.shadow_m
-        by_start = height / end * budget.range_sigma(start)
-    return by_altitude**2 + by_length**2 + by_start**2 + (scale * height) ** 2
+        end = x.start + x.shadow
+        by_altitude = x.shadow / end * x.altitude_sigma
+        by_length = x.altitude * x.start / end**2 * budget.shadow_m
+        by_start = height / end * budget.range_sigma(x.start)
+    return height, by_altitude**2 + by_length**2 + by_start**2 + (x.scale * height) ** 2
 
 
 _BELOW = ("", "transducer", "surface", "datum")
