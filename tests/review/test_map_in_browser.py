@@ -295,10 +295,37 @@ def test_markup_and_direction_marks_in_names_do_nothing(visit):
     page = visit(review_map(marks=marks, near_pairs=near, title=names[0]))
     assert page.inner_text("h1") == names[0]
     listed = page.locator("#list .name").all_inner_texts()
-    assert set(listed) == {*names[:2], "a⟦U+202E⟧txt.exe", "{{7*7}}", "(no name)", "שלום 3"}
+    unnamed = f"unnamed mark at {format_position(marks.lon[4], marks.lat[4])}"
+    assert set(listed) == {*names[:2], "a⟦U+202E⟧txt.exe", "{{7*7}}", unnamed, "שלום 3"}
     for button in page.locator("#list button").all():
         button.click()
     assert page.locator("img").count() == 0
+
+
+def test_marks_without_a_name_come_last_and_say_kind_and_place(visit):
+    names = ["", "Zander hole", "  ", "!first", "Álvar's rock"]
+    marks = Marks.from_columns(
+        {
+            "mark_id": [str(i) for i in range(5)],
+            "name": names,
+            "kind": ["rock", "hole", "", "ledge", "rock"],
+            "lon": np.linspace(5, 5.001, 5),
+            "lat": np.full(5, 60.0),
+        }
+    )
+    page = visit(review_map(marks=marks))
+    at = [format_position(a, b) for a, b in zip(marks.lon, marks.lat, strict=True)]
+    assert page.locator("#list .name").all_inner_texts() == [
+        "!first", "Álvar's rock", "Zander hole", f"unnamed mark at {at[2]}",
+        f"unnamed rock at {at[0]}",
+    ]  # fmt: skip
+    assert page.inner_text("#found") == "All 5 marks, by name; unnamed ones last"
+    page.fill("#find", "rock")
+    assert page.locator("#list .name").all_inner_texts() == [
+        "Álvar's rock", f"unnamed rock at {at[0]}",
+    ]  # fmt: skip
+    page.fill("#find", "60")
+    assert page.locator("#list .name").count() == 0, "digits of the place are no name"
 
 
 def test_no_marks_is_said(visit):

@@ -26,7 +26,8 @@ function athwartReview(map) {
   }
   function dateText(seconds) { return new Date(seconds * 1000).toISOString().slice(0, 10).replace(/-/g, "\u2011"); }
   function timeText(seconds) { return new Date(seconds * 1000).toISOString().slice(0, 16).replace("T", " ") + " UTC"; }
-  function nameOf(i) { return M.name[i] || "(no name)"; }
+  function nameless(i) { return !M.name[i].trim(); }
+  function nameOf(i) { return nameless(i) ? "unnamed " + (kinds[M.kind[i]].word || "mark") + " at " + M.at[i] : M.name[i]; }
   function kindWord(k) { return kinds[k].word || "kind not given"; }
 
   /* ---- positions --------------------------------------------------------------------- */
@@ -365,7 +366,7 @@ function athwartReview(map) {
         list.forEach(function (d) { occupy(d[1] - 13, d[2] - 8, 26); });
         list.forEach(function (d) {
           var text = M.name[d[0]];
-          if (!text) return;
+          if (nameless(d[0])) return;
           c.font = '13px "Palatino Linotype", "Liberation Serif", Georgia, serif';
           var w = c.measureText(text.slice(0, 60)).width, sides = [[d[1] + 18, d[2]], [d[1] - 18 - w, d[2]], [d[1] - w / 2, d[2] + 20], [d[1] - w / 2, d[2] - 20]];
           for (var s = 0; s < 4; s++) {
@@ -597,10 +598,10 @@ function athwartReview(map) {
 
   /* ---- finding ------------------------------------------------------------------------ */
   function folded(text) { return text.normalize("NFD").replace(/[\u0300-\u036f]/g, "").toLowerCase(); }
-  var keys = M.name.map(function (name, i) { return folded(nameOf(i) + " " + kindWord(M.kind[i])); });
+  var keys = M.name.map(function (name, i) { return folded((nameless(i) ? "unnamed" : name) + " " + kindWord(M.kind[i])); });
   var collator = new Intl.Collator("en", { numeric: true, sensitivity: "base" });
   var order = M.name.map(function (name, i) { return i; });
-  order.sort(function (i, j) { return (M.name[i] === "") - (M.name[j] === "") || collator.compare(M.name[i], M.name[j]) || i - j; });
+  order.sort(function (i, j) { return nameless(i) - nameless(j) || collator.compare(nameOf(i), nameOf(j)) || i - j; });
   var matches = order, listed = 0, PAGE = 40, list = byId("list"), field = byId("find");
   function search() {
     var words = folded(field.value).split(/\s+/).filter(Boolean);
@@ -609,11 +610,11 @@ function athwartReview(map) {
     });
     if (words.length) {
       var whole = words.join(" ");
-      matches = matches.map(function (i, place) { return [folded(nameOf(i)).indexOf(whole) === 0 ? 0 : 1, place, i]; })
+      matches = matches.map(function (i, place) { return [keys[i].indexOf(whole) === 0 && !nameless(i) ? 0 : 1, place, i]; })
         .sort(function (p, r) { return p[0] - r[0] || p[1] - r[1]; }).map(function (p) { return p[2]; });
     }
     list.textContent = ""; listed = 0; list.scrollTop = 0;
-    byId("found").textContent = !n ? "There are no marks." : words.length ? (matches.length ? plural(matches.length, "mark fits", "marks fit") : "No mark has this in its name.") : "All " + plural(n, "mark", "marks") + ", by name";
+    byId("found").textContent = !n ? "There are no marks." : words.length ? (matches.length ? plural(matches.length, "mark fits", "marks fit") : "No mark has this in its name.") : "All " + plural(n, "mark", "marks") + ", by name" + (nameless(order[n - 1]) && !nameless(order[0]) ? "; unnamed ones last" : "");
     if (n === 1 && !words.length) byId("found").textContent = "1 mark";
     showMore();
   }
