@@ -186,6 +186,56 @@ def test_notes_carry_error_and_caution_where_they_fit():
     assert prepare(marks, Limits(max_note=5)).files[0].marks.note[0] == "steep"
 
 
+@pytest.mark.parametrize(
+    ("units", "radius", "depths"),
+    [
+        ("metric", "7 m", ("6.4 m", "4.2 m")),
+        ("feet", "24 ft", ("21.0 ft", "13.9 ft")),
+        ("fathoms", "3.9 fm", ("3.5 fm", "2.3 fm")),
+    ],
+)
+def test_notes_speak_the_users_units(units, radius, depths):
+    """A foot is 0.3048 m, a fathom six of them; the least depth is rounded to the shoal side."""
+    marks = marks_of(
+        ["A"], r95_m=[7.2], depth_m=[6.4], depth_below=["surface"], least_depth_m=[4.26]
+    )
+    assert prepare(marks, Limits(), units=units).files[0].marks.note[0] == (
+        f"R95 {radius}. Bottom {depths[0]} below the surface, least depth {depths[1]}. "
+        "Not for navigation; an estimated position."
+    )
+
+
+def test_where_room_is_short_the_caution_comes_before_the_depth():
+    marks = marks_of(["A"], r95_m=[7.2], depth_m=[6.4])
+    done = prepare(marks, Limits(max_note=60))
+    assert done.files[0].marks.note[0] == "R95 7 m. Not for navigation; an estimated position."
+    assert any("the depth" in w for w in done.words)
+    both = prepare(marks, Limits()).files[0].marks.note[0]
+    assert both.startswith("R95 7 m. Bottom 6.4 m (not said below what). Not for")
+
+
+@pytest.mark.parametrize("charset", ["utf-8", "ascii-upper"])
+def test_exporting_what_was_exported_adds_nothing_twice(charset):
+    marks = marks_of(
+        ["A", "B"],
+        note=["steep", ""],
+        r95_m=[7.2, 1.2],
+        sightings=[3, 1],
+        trips=[2, 1],
+        depth_m=[6.4, -0.5],
+        depth_below=["surface", ""],
+        least_depth_m=[-0.3, np.nan],
+    )
+    limits = Limits(charset=charset)
+    once = prepare(marks, limits, units="feet").files[0].marks
+    twice = prepare(once, limits, units="metric").files[0].marks
+    for note in twice.note:
+        assert note.casefold().count("r95") == note.casefold().count("bottom") == 1
+        assert " ft" not in note.casefold()
+        assert note.casefold().count("navigation") == 1
+    assert twice.note[0].casefold().startswith("steep. r95 7 m")
+
+
 def test_a_long_note_is_cut_and_said():
     marks = marks_of(["A"], note=["steep on the west side"])
     for charset, cut in (("utf-8", "steep on…"), ("ascii", "steep o...")):

@@ -25,7 +25,7 @@ from athwart.errors import FileError, UsageError
 from athwart.geometry.geodesic import inverse, local_offsets
 from athwart.shortnames import Charset, cut_text, plain_text, unique_names
 from athwart.tables import Marks, Track
-from athwart.units import many
+from athwart.units import FATHOM, FOOT, UnitSystem, format_length, many
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -35,6 +35,14 @@ __all__ = ["Limits", "Prepared", "importance_order", "prepare", "select", "simpl
 IntArray = NDArray[np.int64]
 
 CAUTION = "Not for navigation; an estimated position."
+# What an earlier export added to a note; marks read back from such a file do not get it twice.
+_ADDED = re.compile(
+    r"\s*(?:R95 \d+(?:\.\d)? (?:m|ft|fm)(?:, from \d+ sightings?(?: on \d+ trips)?)?\."
+    r"|Bottom -?\d+\.\d (?:m|ft|fm)(?: below the \w+| \(not said below what\))"
+    r"(?:, least depth -?\d+\.\d (?:m|ft|fm))?\."
+    rf"|{re.escape(CAUTION)})",
+    re.IGNORECASE,
+)
 _DEPTH_ELEMENT = re.compile(r"^\{[^{}\s]+\}[^\W\d][\w.-]*$")
 _WHOLE = ("max_waypoints", "max_name", "max_note", "max_track_points", "max_route_points")
 _AT_LEAST = {"max_track_points": 2, "max_route_points": 2}
@@ -191,6 +199,7 @@ def prepare(
     routes: Track | None = None,
     caution: bool = True,
     simplify_m: float | None = None,
+    units: UnitSystem = "metric",
 ) -> Prepared:
     """Fit marks, tracks and routes to what a plotter accepts.
 
@@ -207,6 +216,8 @@ def prepare(
         Add the caution to each note where it fits.
     simplify_m : float, optional
         Leave out track points that lie within this distance of the line without them, metres.
+    units : {"metric", "feet", "fathoms"}
+        What R95 and depths in the notes are written in.
 
     Returns
     -------
@@ -222,7 +233,7 @@ def prepare(
     words: list[str] = []
     ordered = marks.take(importance_order(marks))
     names, renamed = _mark_names(ordered, limits, words)
-    notes = _notes(ordered, limits, caution, words)
+    notes = _notes(ordered, limits, caution, units, words)
     extra = dict(ordered.extra)
     if limits.symbols:
         other = limits.symbols.get("other", "")
@@ -241,7 +252,8 @@ def prepare(
         before = len(tracks)
         tracks = simplify_track(tracks, simplify_m)
         words.append(
-            f"tracks simplified within {simplify_m:g} m: {len(tracks)} of {before} points left"
+            f"tracks simplified within {format_length(simplify_m, units)}: {len(tracks)} of "
+            f"{before} points left"
         )
     tracks = _cut(tracks, limits, limits.max_track_points, limits.max_track_km, "track", words)
     routes = _cut(routes, limits, limits.max_route_points, None, "route", words)
@@ -353,35 +365,45 @@ def _mark_names(
     return out, renamed
 
 
-def _notes(marks: Marks, limits: Limits, caution: bool, words: list[str]) -> NDArray[np.object_]:
+def _notes(
+    marks: Marks, limits: Limits, caution: bool, units: UnitSystem, words: list[str]
+) -> NDArray[np.object_]:
     ellipsis = "…" if limits.charset == "utf-8" else "..."
     room = limits.max_note
     cut = lost = without = 0
     out = np.empty(len(marks), dtype=object)
     for i in range(len(marks)):
-        note, missing = plain_text(str(marks.note[i]).strip(), limits.charset)
+        own = _ADDED.sub("", str(marks.note[i])).strip()
+        note, missing = plain_text(own, limits.charset)
         lost += missing
         if room is not None and len(note) > room:
             cut += 1
             note = cut_text(note, room - len(ellipsis)) + ellipsis if room > len(ellipsis) else ""
-        extras = [_error_words(marks, i)]
-        if caution:
-            extras.append(CAUTION)
-        for extra in extras:
-            extra = plain_text(extra, limits.charset)[0]
-            longer = f"{note}{_joint(note)}{extra}" if extra else note
-            if room is None or len(longer) <= room:
-                note = longer
-            elif extra:
+        error, depth = _error_words(marks, i, units), _depth_words(marks, i, units)
+        shown = [error, depth, CAUTION if caution else ""]
+        shown = [plain_text(e, limits.charset)[0] for e in shown]
+        taken: set[int] = set()
+        for k in (0, 2, 1):  # where room is short, a depth gives way to the caution
+            if not shown[k]:
+                continue
+            if room is None or len(_joined(note, shown, taken | {k})) <= room:
+                taken.add(k)
+            else:
                 without += 1
-        out[i] = note
+        out[i] = _joined(note, shown, taken)
     if cut:
         words.append(f"{many(cut, 'note')} cut to {room} characters")
     if lost:
         words.append(f"{many(lost, 'letter')} of notes with no counterpart in the plotter's set")
     if without:
-        words.append(f"the R95 or the caution did not fit into the note {without} times")
+        words.append(f"the R95, the depth or the caution did not fit into the note {without} times")
     return out
+
+
+def _joined(note: str, parts: list[str], taken: set[int]) -> str:
+    for k in sorted(taken):
+        note = f"{note}{_joint(note)}{parts[k]}"
+    return note
 
 
 def _joint(note: str) -> str:
@@ -390,15 +412,30 @@ def _joint(note: str) -> str:
     return " " if note[-1] in ".!?…;" else ". "
 
 
-def _error_words(marks: Marks, i: int) -> str:
+def _error_words(marks: Marks, i: int, units: UnitSystem) -> str:
     radius, seen, trips = float(marks.r95_m[i]), int(marks.sightings[i]), int(marks.trips[i])
     if not np.isfinite(radius):
         return ""
-    size = f"{radius:.1f}" if radius < 2 else f"{radius:.0f}"
+    size = format_length(radius, units, 1 if radius < 2 or units == "fathoms" else 0)
     source = f", from {many(seen, 'sighting')}" if seen else ""
     if seen and trips > 1:
         source += f" on {trips} trips"
-    return f"R95 {size} m{source}."
+    return f"R95 {size}{source}."
+
+
+def _depth_words(marks: Marks, i: int, units: UnitSystem) -> str:
+    """Return the depth of the bottom, and how little there may be over the thing itself."""
+    depth, least = float(marks.depth_m[i]), float(marks.least_depth_m[i])
+    if not np.isfinite(depth):
+        return ""
+    below = str(marks.depth_below[i])
+    text = f"Bottom {format_length(depth, units)}"
+    text += f" below the {below}" if below else " (not said below what)"
+    if np.isfinite(least):
+        step = {"metric": 0.1, "feet": 0.1 * FOOT.value, "fathoms": 0.1 * FATHOM.value}[units]
+        safe = np.floor(least / step + 1e-9) * step  # rounded to the shoal side
+        text += f", least depth {format_length(float(safe), units)}"
+    return f"{text}."
 
 
 def _runs(track: Track) -> list[tuple[int, int]]:

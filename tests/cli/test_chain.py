@@ -103,6 +103,16 @@ def test_export_keeps_to_the_limits(run, marks, tmp_path):
     assert "the most important first" in err
 
 
+def test_export_notes_are_in_the_units_asked_for(run, marks, tmp_path):
+    for units, word in (("feet", "ft"), ("fathoms", "fm")):
+        out = tmp_path / f"{units}.gpx"
+        code, _, _ = run("export", marks, "-o", out, "--units", units)
+        assert code == 0
+        notes = re.findall(r"<desc>(.*?)</desc>", out.read_text(encoding="utf-8"))
+        assert any(re.search(rf"R95 [\d.]+ {word}.*Bottom [\d.]+ {word} below", n) for n in notes)
+        assert not any(re.search(r"(R95|Bottom) [\d.]+ m\b", n) for n in notes)
+
+
 def test_export_by_kind_and_area(run, marks, tmp_path):
     code, _, _ = run("export", marks, "-o", tmp_path / "rock.gpx", "--kind", "rock", "--clean")
     assert code == 0

@@ -70,7 +70,12 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
     )
     limits = Limits.from_toml(samples / "small-plotter.toml")
     _, words = export_marks(
-        merged.marks, output / "plotter.gpx", limits=limits, clean=True, overwrite=overwrite
+        merged.marks,
+        output / "plotter.gpx",
+        limits=limits,
+        clean=True,
+        overwrite=overwrite,
+        units=shown,
     )
     page = review_map(
         marks=merged.marks,

@@ -15,10 +15,11 @@ from athwart.cli.common import (
     print_json,
     read_options,
     say,
+    shown_units,
     write_rejected,
 )
 from athwart.errors import DataError, UsageError
-from athwart.units import many
+from athwart.units import UnitSystem, many
 
 if TYPE_CHECKING:
     from athwart.plotter import Limits
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
 @length("--simplify", help="Leave out track points within so much of the line.")
 @length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
 @click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
-@common_options("json", "trip", "tz", "date", "skip_bad", "overwrite", "ballpark", "debug")
+@common_options("json", "trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "debug")
 def command(
     sources: tuple[Path, ...],
     output: Path | None,
@@ -60,6 +61,7 @@ def command(
     trip: str,
     time_zone: str,
     day: datetime | None,
+    units: str | None,
     skip_bad: bool,
     overwrite: bool,
     allow_ballpark: bool,
@@ -116,6 +118,7 @@ def command(
         routes=found.routes if tracks and not shared else None,
         simplify_m=simplify,
         to_card=card is not None,
+        units=shown_units(units),
     )
     words += said
     if output is not None:
@@ -144,6 +147,7 @@ def export_marks(
     routes: Track | None = None,
     simplify_m: float | None = None,
     to_card: bool = False,
+    units: UnitSystem = "metric",
 ) -> tuple[tuple[Path, ...], tuple[str, ...]]:
     """Write marks under limits to ``target`` and, where they do not fit, numbered files beside it.
 
@@ -161,6 +165,8 @@ def export_marks(
         Tolerance of track points, metres.
     to_card : bool
         Short plain names, free space checked, read back.
+    units : {"metric", "feet", "fathoms"}
+        What R95 and depths in the notes are written in.
 
     Returns
     -------
@@ -175,7 +181,9 @@ def export_marks(
     from athwart.formats import WriteOptions, check_target, write
     from athwart.plotter import prepare
 
-    prepared = prepare(marks, limits, tracks=tracks, routes=routes, simplify_m=simplify_m)
+    prepared = prepare(
+        marks, limits, tracks=tracks, routes=routes, simplify_m=simplify_m, units=units
+    )
     options = WriteOptions(clean=clean, depth_element=limits.depth_element)
     contents = list(prepared.files)
     if sightings is not None and not clean:
