@@ -28,6 +28,7 @@ ALLOWED = {
     "errors": set(),
     "units": {"errors"},
     "identity": set(),
+    "kinds": set(),
     "tables": {"errors", "units", "frames"},
     "frames": {"errors", "geometry", "tables"},
     "geometry": {"errors", "units", "geometry"},

@@ -16,9 +16,9 @@ from scenes import scene
 
 from athwart.errors import DataError, UsageError
 from athwart.geometry.geodesic import displace
+from athwart.kinds import symbols_for
 from athwart.review.assets import ASSETS, asset_text, leaflet_licence
 from athwart.review.map import review_map, visible_text
-from athwart.review.symbols import symbols_for
 from athwart.tables import KINDS, Marks, Sightings, Track
 from athwart.units import format_position
 

@@ -29,6 +29,7 @@ from athwart.formats import table as tabling
 from athwart.formats.gpx_fields import ILLEGAL, value_texts
 from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
+from athwart.formats.styles import STYLED, STYLES_TABLE, write_styles
 from athwart.geometry.geodesic import to_wgs84
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints, text_array
 
@@ -121,7 +122,7 @@ def _frames(path: Path, driver: str) -> Iterator[tuple[str, geopandas.GeoDataFra
     with _gdal(path, driver):
         layers = pyogrio.list_layers(path)
         for name, kind in layers:
-            if str(name) == "layer_styles":
+            if str(name) == STYLES_TABLE:
                 continue
             # GDAL would cut the times of GeoJSON to milliseconds.
             text_dates = {"DATE_AS_STRING": "YES"} if driver == "GeoJSON" else {}
@@ -422,7 +423,8 @@ def write(
 ) -> tuple[str, ...]:
     """Write a file: every table in its own layer, or one table where the format has one layer.
 
-    Marks take their sightings along, in a layer or in a file beside theirs.
+    Marks take their sightings along, in a layer or in a file beside theirs. A GeoPackage brings
+    the styles of its marks and sightings.
     """
     writer = _Writer(path, options, driver)
     if driver in _MANY_LAYERS:
@@ -433,6 +435,9 @@ def write(
             raise FileError(path.name, "there is nothing to write; every table is empty")
         for i, (layer, table) in enumerate(tables.items()):
             writer.layer(path, layer, table, append=i > 0)
+        if driver == "GPKG":
+            with _gdal(path, driver, "write"):
+                write_styles(path, {k: f for k, f in writer.written.items() if k in STYLED})
         return writer.said()
     main, lost = tabling.main_table(contents)
     if main is None:
@@ -460,6 +465,7 @@ class _Writer:
         self.options = options
         self.driver = driver
         self.words: list[str] = []
+        self.written: dict[str, Any] = {}
         self.replaced = 0
         self.cut = 0
 
@@ -492,6 +498,7 @@ class _Writer:
                 layer_options=options,
                 use_arrow=False,
             )
+        self.written[layer] = frame
 
     def frame(self, table: Table) -> geopandas.GeoDataFrame:
         """Return the table as GDAL is to have it."""

@@ -27,8 +27,8 @@ from shapely.geometry import shape as shapely_shape
 
 from athwart.errors import DataError, UsageError
 from athwart.geometry.geodesic import inverse, wrap_longitude
+from athwart.kinds import symbols_for
 from athwart.review.assets import ASSETS, asset_text, leaflet_licence
-from athwart.review.symbols import symbols_for
 from athwart.tables import Marks, Sightings, Track
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, error_ellipse
 from athwart.units import FATHOM, FOOT, UnitSystem, format_position

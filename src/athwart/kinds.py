@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["Symbol", "symbols_for"]
+__all__ = ["Symbol", "known_symbols", "symbols_for"]
 
 _BLACK, _ORANGE, _SKY, _GREEN = "#000000", "#e69f00", "#56b4e9", "#009e73"
 _YELLOW, _BLUE, _VERMILION, _PURPLE = "#f0e442", "#0072b2", "#d55e00", "#cc79a7"
@@ -57,6 +57,11 @@ _KNOWN = {
         Symbol("obstruction", "Obstn", "square", _VERMILION),
     )
 }
+
+
+def known_symbols() -> tuple[Symbol, ...]:
+    """Return the symbols of all kinds that have one of their own, in a fixed order."""
+    return tuple(_KNOWN.values())
 
 
 def symbols_for(kinds: Iterable[str]) -> list[Symbol]:
