@@ -748,12 +748,14 @@ def ellipse(
 def gate() -> Sheet:
     """Gate ellipses within a trip and across trips."""
     own = rotate_covariance(1.6**2, 3.2**2, 0.0, 65.0)
-    columns = dict(
-        zip(("var_east_m2", "var_north_m2", "cov_east_north_m2"), own, strict=True),
-        shared_sigma_m=2.5,
-        boat="Tern",
-        boat_sigma_m=1.0,
-    )
+    columns: dict[str, ArrayLike] = {
+        "var_east_m2": own[0],
+        "var_north_m2": own[1],
+        "cov_east_north_m2": own[2],
+        "shared_sigma_m": 2.5,
+        "boat": "Tern",
+        "boat_sigma_m": 1.0,
+    }
     # A, then B and C of the same trip, then D at C's place of another trip.
     east, north = np.array([0.0, 4.5, 5.0, 5.0]), np.array([0.0, 3.5, 13.0, 13.0])
     trip = ["one", "one", "one", "two"]
@@ -814,7 +816,7 @@ def gate() -> Sheet:
 def more_looks() -> Sheet:
     """R95 of a mark against its number of looks: one trip, many trips."""
     n = np.arange(1, 21)
-    columns = {
+    columns: dict[str, ArrayLike] = {
         "var_east_m2": 9.0,
         "var_north_m2": 9.0,
         "shared_sigma_m": 2.5,
@@ -942,14 +944,14 @@ def trip_off() -> Sheet:
         "A trip that sits off the others",
         f"Left, sightings of three trips seen from above: those of one trip lie off those of the "
         f"others, all by the same amount. Right, the displacements of that trip's looks against "
-        f"the others' looks within {VOTE_WITHIN_M:g} m: they are spread evenly but for one pile, "
+        f"the others' looks within {VOTE_WITHIN_M:g} m: they are spread about but for one pile, "
         f"{metres(found.distance_m, 0)} out at {found.bearing_deg:.0f} degrees.",
     )
     s.head(30, "Seen from above")
     s.text((318, 30), "The vote", bold=True, halo="")
     v, w = View(152, 190, 0.5), View(448, 190, 128 / VOTE_WITHIN_M)
-    for x in (24, 320):
-        s.box(x, 48, 256, 284, SHEET, RULE)
+    for left in (24, 320):
+        s.box(left, 48, 256, 284, SHEET, RULE)
     for k, colour in ((0, INK), (1, BLUE), (2, ACCENT)):
         for e, north_ in zip(east[trip == k], north[trip == k], strict=True):
             x, y = v.at(e, north_)
