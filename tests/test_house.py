@@ -38,6 +38,7 @@ ALLOWED = {
     "waypoints": {"errors", "tables", "identity"},
     "trips": {"errors", "tables", "identity"},
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
+    "review": {"errors", "geometry", "kinds", "review", "tables", "uncertainty", "units"},
     "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
 }
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from scenes import scene
 
 from athwart.geometry.geodesic import inverse
@@ -326,6 +327,46 @@ def test_marks_without_a_name_come_last_and_say_kind_and_place(visit):
     ]  # fmt: skip
     page.fill("#find", "60")
     assert page.locator("#list .name").count() == 0, "digits of the place are no name"
+
+
+@pytest.mark.parametrize(("half_width_deg", "shore"), [(5.0, False), (0.3, True)])
+def test_where_the_background_is_cut_off_no_shore_is_drawn(visit, half_width_deg, shore):
+    """Land that goes on beyond the map has no edge there; land that ends in sight has one."""
+    marks, *_ = scene(5)
+    land = shapely.box(-24.5 - half_width_deg, 48.0, -24.5 + half_width_deg, 55.0)
+    page = visit(review_map(marks=marks, background=[land], units="feet"))
+    for layer in ("grid", "marks", "names", "errors"):
+        page.uncheck(f"#layer-{layer}")
+    for _ in range(8):
+        page.click("#farther")
+    page.wait_for_timeout(100)
+    drawn = page.evaluate(
+        """() => { const c = document.querySelector('canvas.marks');
+        const ink = getComputedStyle(document.documentElement).getPropertyValue('--wash').trim();
+        const v = parseInt(ink.slice(1), 16), d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;
+        let edge = 0, land = 0;
+        for (let i = 0; i < d.length; i += 4) {
+          if (d[i + 3] < 255) continue;
+          if (d[i] === v >> 16 && d[i + 1] === (v >> 8 & 255) && d[i + 2] === (v & 255)) land++; else edge++;
+        }
+        return [edge, land]; }"""
+    )
+    assert drawn[1] > 1000
+    assert drawn[0] > 20 if shore else drawn[0] == 0
+    assert page.inner_text("#ground-note") == "Background: parts far from the marks are left out."
+
+
+def test_how_far_a_thinned_background_may_be_off_is_said(visit):
+    rng = np.random.default_rng(2)
+    turn = np.linspace(0, 2 * np.pi, 70_000, endpoint=False)
+    radius = 0.02 + rng.normal(0.0, 3e-5, len(turn))
+    marks, *_ = scene(5)
+    rocks = shapely.Polygon(
+        np.stack([-24.5 + radius * np.cos(turn), 51.25 + radius * np.sin(turn)], axis=1)
+    )
+    page = visit(review_map(marks=marks, background=[rocks], units="feet"))
+    note = page.inner_text("#ground-note")
+    assert note == "Background: drawn within 1.6 ft of its file."
 
 
 def test_no_marks_is_said(visit):

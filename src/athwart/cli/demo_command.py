@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -83,7 +82,7 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
         tracks=Track.concat([t for t in tracks if len(t)]),
         mark_of=merged.mark_of,
         near_pairs=near_pairs(merged.report, shown),
-        background=json.loads(read_background(samples / "coastline.geojson").geometry.to_json()),
+        background=read_background(samples / "coastline.geojson").geometry.to_numpy(),
         units=shown,
         title="Hollow Sound (invented)",
     )

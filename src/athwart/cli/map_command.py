@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -79,7 +78,7 @@ def command(
     outlines = None
     if background is not None:
         frame = read_background(background, allow_ballpark=allow_ballpark)
-        outlines = json.loads(frame.geometry.to_json())
+        outlines = frame.geometry.to_numpy()
     page = review_map(
         marks=marks,
         sightings=sightings,

@@ -13,7 +13,7 @@ from __future__ import annotations
 import html
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
@@ -29,6 +29,7 @@ from athwart.errors import DataError, UsageError
 from athwart.geometry.geodesic import inverse, wrap_longitude
 from athwart.kinds import symbols_for
 from athwart.review.assets import ASSETS, asset_text, leaflet_licence
+from athwart.review.ground import fitted
 from athwart.tables import Marks, Sightings, Track
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, error_ellipse
 from athwart.units import FATHOM, FOOT, UnitSystem, format_position
@@ -38,6 +39,7 @@ __all__ = ["review_map", "visible_text"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 NearPair = tuple[float, float, float, float, str]
+Background = Mapping[str, Any] | Iterable[Any]
 
 _MERCATOR_LIMIT_DEG = 85.0
 _ELLIPSE_95 = float(np.sqrt(CHI2_95_2DOF))
@@ -85,7 +87,7 @@ def review_map(
     tracks: Track | None = None,
     mark_of: IntArray | None = None,
     near_pairs: Sequence[NearPair] = (),
-    background: Mapping[str, Any] | None = None,
+    background: Background | None = None,
     units: UnitSystem = "metric",
     title: str = "",
     tiles: str | None = None,
@@ -105,9 +107,10 @@ def review_map(
         Row of each sighting's mark, -1 for none; else taken from the marks' ``sighting_ids``.
     near_pairs : sequence of (lon_a, lat_a, lon_b, lat_b, sentence)
         Places that lie close and were kept apart, and why.
-    background : mapping, optional
-        GeoJSON of a coastline or the like, longitude and latitude in WGS 84; only its shapes are
-        put into the page, and only those within reach of the data.
+    background : mapping or iterable of shapely geometry, optional
+        A coastline or the like, as GeoJSON or shapes, longitude and latitude in WGS 84. Only its
+        shapes are put into the page, cut off at 50 km or the data's own breadth beyond them, and
+        thinned where they have more than 60,000 points; the page says how far it may be off.
     units : {"metric", "feet", "fathoms"}
         What lengths are shown in.
     title : str
@@ -464,45 +467,105 @@ def _deltas(xy: FloatArray, sheet: _Sheet) -> list[int]:
     return steps
 
 
-def _background_data(background: Mapping[str, Any] | None, sheet: _Sheet) -> dict[str, Any] | None:
+def _background_data(background: Background | None, sheet: _Sheet) -> dict[str, Any] | None:
     if background is None:
         return None
-    fills: list[list[list[int]]] = []
-    lines: list[list[int]] = []
-    points: list[list[int]] = []
-    for geometry in _geometries(background):
-        for part in shapely.get_parts(geometry):
-            if part.is_empty:
-                continue
-            rings = [part.exterior, *part.interiors] if part.geom_type == "Polygon" else [part]
-            laid = [_laid(shapely.get_coordinates(r), sheet) for r in rings]
-            if not _within(laid[0], sheet.reach):
-                continue
-            if part.geom_type == "Polygon":
-                fills.append([_deltas(xy, sheet) for xy in laid])
-            elif part.geom_type == "Point":
-                points.append(_deltas(laid[0], sheet))
-            else:
-                lines.append(_deltas(laid[0], sheet))
-    return {"fills": fills, "lines": lines, "points": points}
-
-
-def _within(xy: FloatArray, box: tuple[float, float, float, float] | None) -> bool:
-    """Say whether the bounds of a shape touch a box."""
-    if box is None:
-        return True
-    low, high = xy.min(axis=0), xy.max(axis=0)
-    return bool((low <= box[2:]).all() and (high >= box[:2]).all())
-
-
-def _laid(lon_lat: FloatArray, sheet: _Sheet) -> FloatArray:
-    """Put a line or ring on the sheet without tearing it where longitude jumps."""
-    x, y = sheet.place(lon_lat[:, 0], lon_lat[:, 1])
+    found = _geometries(background) if isinstance(background, Mapping) else list(background)
+    shapes = _checked(found)
+    box = None
+    if sheet.reach is not None:  # in whole quanta, so that the page knows its own edge again
+        near, low = np.asarray(sheet.origin), np.asarray(sheet.reach).reshape(2, 2)
+        box = np.rint((low - near) / sheet.quantum).astype(np.int64)
+        edges = (near + box * sheet.quantum).ravel().tolist()
+    scale = (1.0, 1.0)
     if sheet.plane is None:
-        whole = np.unwrap(lon_lat[:, 0], period=360.0)
-        x = whole + 360.0 * np.rint((x.mean() - whole.mean()) / 360.0)
-        y = np.clip(y, -_MERCATOR_LIMIT_DEG, _MERCATOR_LIMIT_DEG)
-    return np.stack([x, y], axis=1)
+        nearest = 0.0 if sheet.reach is None else _least_latitude_deg(sheet.reach)
+        across = _METRES_PER_DEGREE * float(np.cos(np.radians(nearest)))
+        scale = (across, _METRES_PER_DEGREE)
+    ground = fitted(
+        _laid_out(shapes, sheet),
+        box=None if box is None else (edges[0], edges[1], edges[2], edges[3]),
+        metres=scale,
+    )
+    return {
+        "fills": [[_deltas(xy, sheet) for xy in rings] for rings in ground.fills],
+        "lines": [_deltas(xy, sheet) for xy in ground.lines],
+        "points": [_deltas(xy, sheet) for xy in ground.points],
+        "box": None if box is None else box.ravel().tolist(),
+        "within": ground.within_m,
+        "cut": ground.cut,
+        "leftOut": ground.left_out,
+    }
+
+
+def _least_latitude_deg(reach: tuple[float, float, float, float]) -> float:
+    """Return the latitude nearest to the equator: there a degree of longitude is longest."""
+    south, north = reach[1], reach[3]
+    return 0.0 if south <= 0.0 <= north else min(abs(south), abs(north), _MERCATOR_LIMIT_DEG)
+
+
+def _laid_out(shapes: NDArray[np.object_], sheet: _Sheet) -> Iterator[Any]:
+    """Put lines and areas on the sheet without tearing them where longitude jumps."""
+    for part in shapes:
+        area = part.geom_type == "Polygon"
+        rings = [part.exterior, *part.interiors] if area else [part]
+        given = [shapely.get_coordinates(r) for r in rings]
+        if sheet.plane is not None:
+            placed = [np.stack(sheet.place(xy[:, 0], xy[:, 1]), axis=1) for xy in given]
+            yield _remade(part.geom_type, placed)
+            continue
+        laid = [
+            np.stack(
+                [_untorn(xy[:, 0]), xy[:, 1].clip(-_MERCATOR_LIMIT_DEG, _MERCATOR_LIMIT_DEG)],
+                axis=1,
+            )
+            for xy in given
+        ]
+        west, east = laid[0][:, 0].min(), laid[0][:, 0].max()
+        for hole in laid[1:]:
+            hole[:, 0] += 360.0 * np.ceil((west - hole[:, 0].min()) / 360.0 - 1e-9)
+        # On the sheet it may lie a turn away, or, if it is broad, come from both sides.
+        if sheet.reach is None:
+            turns = [np.rint((sheet.origin[0] - (west + east) / 2.0) / 360.0)]
+        else:
+            first = np.ceil((sheet.reach[0] - east) / 360.0)
+            turns = np.arange(first, np.floor((sheet.reach[2] - west) / 360.0) + 1.0).tolist()
+        for turn in turns:
+            yield _remade(part.geom_type, [xy + np.array([360.0 * turn, 0.0]) for xy in laid])
+
+
+def _untorn(lon: FloatArray) -> FloatArray:
+    """Return longitudes without jumps; a step of a whole turn is the edge of a belt, no jump."""
+    step = np.diff(lon)
+    jump = np.where(np.abs(step) < 360.0, -360.0 * np.rint(step / 360.0), 0.0)
+    whole: FloatArray = lon + np.concatenate([[0.0], np.cumsum(jump)])
+    return whole
+
+
+def _remade(kind: str, rings: list[FloatArray]) -> Any:
+    if kind == "Polygon":
+        return shapely.Polygon(rings[0], rings[1:])
+    return shapely.Point(rings[0][0]) if kind == "Point" else shapely.LineString(rings[0])
+
+
+def _checked(geometries: list[Any]) -> NDArray[np.object_]:
+    """Return simple parts that are not empty.
+
+    Raises
+    ------
+    DataError
+        Some coordinate is not longitude and latitude.
+    """
+    parts = np.array(geometries, dtype=object)
+    parts = shapely.force_2d(parts[~shapely.is_missing(parts)])
+    while len(parts) and (shapely.get_type_id(parts) > 3).any():
+        parts = shapely.get_parts(parts)
+    xy = shapely.get_coordinates(parts)
+    if not np.isfinite(xy).all() or (np.abs(xy) > [360.0, 90.0]).any():
+        raise DataError(
+            "the background holds coordinates that are not longitude and latitude in degrees"
+        )
+    return parts[~shapely.is_empty(parts)]
 
 
 def _geometries(item: Mapping[str, Any]) -> list[Any]:
@@ -515,15 +578,9 @@ def _geometries(item: Mapping[str, Any]) -> list[Any]:
     if kind == "GeometryCollection":
         return [g for part in item.get("geometries") or () for g in _geometries(part)]
     try:
-        geometry = shapely.force_2d(shapely_shape(dict(item)))
-        xy = shapely.get_coordinates(geometry)
+        return [shapely_shape(dict(item))]
     except Exception as error:  # shapely raises many kinds for bad GeoJSON
         raise DataError(f"the background is not GeoJSON: {error}") from error
-    if not np.isfinite(xy).all() or (np.abs(xy) > [360.0, 90.0]).any():
-        raise DataError(
-            "the background holds coordinates that are not longitude and latitude in degrees"
-        )
-    return [geometry]
 
 
 _TILE_HOST = re.compile(r"^(?:\{s\}\.)?[A-Za-z0-9.-]+(?::\d+)?$")

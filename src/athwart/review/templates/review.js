@@ -85,10 +85,17 @@ function athwartReview(map) {
   function placed(from) {
     return { u: spread(from.x, data.origin[0], across), v: spread(from.y, data.origin[1], down) };
   }
-  function unrolled(deltas) {
+  /* With the box at which outlines were cut off, steps that run along its edge are marked. */
+  function unrolled(deltas, edge) {
     var count = deltas.length / 2, u = new Float64Array(count), v = new Float64Array(count), x = 0, y = 0;
+    var cut = edge && new Uint8Array(count + 1), side, was = 0;
     for (var i = 0; i < count; i++) {
       x += deltas[2 * i]; y += deltas[2 * i + 1];
+      if (edge) {
+        side = (x === edge[0] ? 1 : 0) | (y === edge[1] ? 2 : 0) | (x === edge[2] ? 4 : 0) | (y === edge[3] ? 8 : 0);
+        cut[i] = side & was ? 1 : 0;
+        was = side;
+      }
       u[i] = across(data.origin[0] + x * data.quantum);
       v[i] = down(data.origin[1] + y * data.quantum);
     }
@@ -97,7 +104,7 @@ function athwartReview(map) {
       box[0] = Math.min(box[0], u[i]); box[1] = Math.min(box[1], v[i]);
       box[2] = Math.max(box[2], u[i]); box[3] = Math.max(box[3], v[i]);
     }
-    return { u: u, v: v, box: box };
+    return { u: u, v: v, box: box, cut: cut };
   }
   /* Pixels of scale 0 for one metre east and one metre north; the ellipsoid stretches them apart. */
   function perMetre(count, y) {
@@ -118,9 +125,9 @@ function athwartReview(map) {
   var tracks = data.tracks.map(function (t) { return unrolled(t.d); });
   var near = data.near.map(placed);
   var ground = data.background && {
-    fills: data.background.fills.map(function (rings) { return rings.map(unrolled); }),
-    lines: data.background.lines.map(unrolled),
-    points: data.background.points.map(unrolled)
+    fills: data.background.fills.map(function (rings) { return rings.map(function (r) { return unrolled(r, data.background.box); }); }),
+    lines: data.background.lines.map(function (l) { return unrolled(l); }),
+    points: data.background.points.map(function (p) { return unrolled(p); })
   };
   var looks = [];
   for (var q = 0; q < n; q++) looks.push([]);
@@ -217,12 +224,12 @@ function athwartReview(map) {
     function inView(box, pad) {
       return X(box[2]) > -pad && X(box[0]) < W + pad && Y(box[3]) > -pad && Y(box[1]) < H + pad;
     }
-    function trace(line) {
-      var px = NaN, py = NaN;
+    function trace(line, shore) {
+      var px = NaN, py = NaN, cut = shore && line.cut;
       for (var i = 0; i < line.u.length; i++) {
-        var x = X(line.u[i]), y = Y(line.v[i]);
-        if (i && i < line.u.length - 1 && Math.abs(x - px) < 0.7 && Math.abs(y - py) < 0.7) continue;
-        if (i) c.lineTo(x, y); else c.moveTo(x, y);
+        var x = X(line.u[i]), y = Y(line.v[i]), lift = !i || (cut && cut[i]);
+        if (!lift && !(cut && cut[i + 1]) && i < line.u.length - 1 && Math.abs(x - px) < 0.7 && Math.abs(y - py) < 0.7) continue;
+        if (lift) c.moveTo(x, y); else c.lineTo(x, y);
         px = x; py = y;
       }
     }
@@ -395,7 +402,10 @@ function athwartReview(map) {
         if (!inView(rings[0].box, 2)) return;
         c.beginPath();
         rings.forEach(function (r) { trace(r); c.closePath(); });
-        c.fill("evenodd"); c.stroke();
+        c.fill("evenodd");
+        c.beginPath();
+        rings.forEach(function (r) { if (inView(r.box, 2)) trace(r, true); });
+        c.stroke();
       });
       c.beginPath();
       ground.lines.forEach(function (l) { if (inView(l.box, 2)) trace(l); });
@@ -695,6 +705,12 @@ function athwartReview(map) {
     shown[layer[0]] = true;
     if (layer[2]) addBox(byId("layers"), "layer-" + layer[0], layer[1], function (on) { shown[layer[0]] = on; });
   });
+  var ofGround = data.background && [
+    data.background.within ? "drawn within " + length(data.background.within, 1) + " of its file" : "",
+    data.background.cut ? "parts far from the marks are left out" : "",
+    data.background.leftOut ? plural(data.background.leftOut, "small outline is", "small outlines are") + " left out" : ""
+  ].filter(Boolean).join("; ");
+  if (ofGround) byId("layers").appendChild(make("p", { "class": "small", id: "ground-note" }, "Background: " + ofGround + "."));
   function addBox(into, id, words, change) {
     var label = make("label"), box = make("input", { type: "checkbox", id: id });
     box.checked = true;
