@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from athwart.errors import UsageError
 from athwart.merge.cluster import Bars, grow, lay_out
 from athwart.merge.gate import GATE, REACH_M, candidate_pairs, gate_limit, tree_of
+from athwart.merge.known import TripSitting, checked, kept, sitting_against
 from athwart.merge.looks import Looks, Sphere, canonical, check, factorise, looks_of
 from athwart.merge.marks import AUTOMATIC_NAMES, Gathered, automatic, gather
 from athwart.merge.offset import sitting_of
@@ -58,8 +59,12 @@ class Merged:
         Every sighting once, unchanged, in the same order.
     mark_of : numpy.ndarray of int64
         Row of ``marks`` for each sighting.
-    trips : numpy.ndarray of str
-        Trip of each sighting as taken: given, or worked out from the times.
+    trips, boats : numpy.ndarray of str
+        Trip and boat of each sighting as taken: given, or worked out from the times and from the
+        trip's other sightings.
+    sittings : tuple of TripSitting
+        Where the trips sit, by name: all that were given as known, and every other trip of six
+        looks or more. To be given to the next merge as ``known``.
     report : Report
         What was folded, what was kept apart and why, what disagrees, which trip sits off.
     """
@@ -68,6 +73,8 @@ class Merged:
     sightings: Sightings
     mark_of: IntArray
     trips: NDArray[np.object_]
+    boats: NDArray[np.object_]
+    sittings: tuple[TripSitting, ...]
     report: Report
 
 
@@ -79,6 +86,7 @@ def merge(
     rulings: Rulings | None = None,
     automatic_names: str = AUTOMATIC_NAMES,
     shift_trips: bool | Mapping[str, tuple[float, float]] = False,
+    known: Iterable[TripSitting] | None = None,
 ) -> Merged:
     """Fold sightings of many trips into marks.
 
@@ -98,6 +106,14 @@ def merge(
     shift_trips : bool or mapping of str to (east, north)
         True moves each trip that sits off the others onto them before folding; a mapping says
         how far, in metres, named trips lie off. Only marks move; sightings stay as they are.
+    known : iterable of TripSitting, optional
+        Where trips sit, from an earlier merge with the same options (``Merged.sittings``): a trip
+        in a group, or off the others, keeps exactly that; the rest are laid against them. So a
+        part of the sightings can be merged as all would be: `athwart.merge.reach_of` says which
+        sightings are needed for that. A trip that was in no group is laid anew, and so is one
+        that is left out, of which all sightings are to be given. Where the sightings lie tens of
+        kilometres apart, a distance in the gate may differ from that in a merge of all by one part
+        in 100 000 (`athwart.merge.cluster.lay_out`).
 
     Returns
     -------
@@ -110,7 +126,7 @@ def merge(
         Sightings without a sound position, error or id, or one id with two positions; every one
         listed.
     UsageError
-        An option out of range, or rulings that contradict each other.
+        An option out of range, rulings that contradict each other, or a trip twice in ``known``.
 
     Notes
     -----
@@ -127,12 +143,16 @@ def merge(
     looks = looks_of(s)
     lon, lat = s.lon, s.lat
     tree = tree_of(looks)
-    sitting = sitting_of(looks, tree)
-    offsets, shifted = sitting.offsets, _shifts(shift_trips, looks, sitting.offsets)
+    before = checked(known or ())
+    sitting = sitting_against(looks, tree, before) if before else sitting_of(looks, tree)
+    off, offsets = sitting.off, sitting.offsets
+    shifted = _shifts(shift_trips, looks, offsets)
     if shifted:
         looks, lon, lat = _shift(looks, shifted, lon, lat)
         tree = tree_of(looks)
-        sitting = sitting_of(looks, tree)
+        sitting = (
+            sitting_against(looks, tree, before, moved=True) if before else sitting_of(looks, tree)
+        )
     first, second = candidate_pairs(looks, limit, reach_m, tree)
     names, kinds = factorise(s.name), factorise(s.kind)
     bars = _bars(s, looks, rulings or Rulings(), automatic_names, names, kinds)
@@ -140,7 +160,7 @@ def merge(
     label, inside = grow(layout, first, second, limit=limit, bars=bars)
     g = gather(s, keys, looks, label, automatic_names, (lon, lat), names, kinds)
     apart = _kept_apart(g, bars, first, second, inside, reach_m)
-    trips = np.array(looks.trip_names, dtype=object)
+    trips, boats = (np.array(c, dtype=object) for c in (looks.trip_names, looks.boat_names))
     report = Report(
         marks=g.marks,
         sightings=len(s),
@@ -153,7 +173,15 @@ def merge(
         offsets=offsets,
         shifted=shifted,
     )
-    return Merged(g.marks, s, g.mark_of, trips[looks.trip], report)
+    return Merged(
+        g.marks,
+        s,
+        g.mark_of,
+        trips[looks.trip],
+        boats[looks.boat],
+        kept(looks, sitting, off, before),
+        report,
+    )
 
 
 def _shifts(

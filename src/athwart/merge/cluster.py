@@ -92,10 +92,10 @@ def lay_out(
     x, y = looks.sphere.plane(slice(None), at)
     c, s = looks.sphere.turn(slice(None), at)
     see, snn, sen = turned(looks.see, looks.snn, looks.sen, c, s)
-    shared, boat, boat_sigma = looks.shared, looks.boat, looks.boat_sigma
+    shared, trip, boat, boat_sigma = looks.shared, looks.trip, looks.boat, looks.boat_sigma
     if sitting is not None and (sitting.group >= 0).any():
-        x, y, shared, boat, boat_sigma = _settled(looks, sitting, x, y, c, s)
-    rows = Rows(x, y, see, snn, sen, shared, boat_sigma, looks.trip, boat)
+        x, y, shared, boat_sigma, trip, boat = _settled(looks, sitting, x, y, c, s)
+    rows = Rows(x, y, see, snn, sen, shared, boat_sigma, trip, boat)
     widest = (see + snn) / 2 + np.hypot((see - snn) / 2, sen)
     return Layout(rows, widest + shared**2 + boat_sigma**2)
 
@@ -114,22 +114,26 @@ def _parts(n: int, a: NDArray[Any], b: NDArray[Any]) -> tuple[Int32Array, IntArr
 
 def _settled(
     looks: Looks, sitting: Sitting, x: FloatArray, y: FloatArray, c: FloatArray, s: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, Int32Array, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, Int32Array, Int32Array]:
     trip = looks.trip
     known = sitting.group >= 0
     # A trip's looks may have unequal common errors: each moves by its own part of them.
-    size = np.maximum(np.bincount(trip, minlength=len(known)), 1)
-    typical = np.sqrt(np.bincount(trip, looks.shared**2, len(known)) / size)
+    typical = sitting.shared
     part = looks.shared / np.where(typical > 0, typical, 1.0)[trip]
     east, north = sitting.east[trip] * part, sitting.north[trip] * part
-    group = np.where(known, sitting.group + int(looks.boat.max()) + 1, -1)
-    at = known[trip]
+    boat = np.zeros(len(known), dtype=np.int64)
+    boat[trip] = looks.boat
+    boat = np.where(known, sitting.group + int(looks.boat.max()) + 1, boat)
+    # Numbered so that a mark's looks in the order of their trips are in that of their boats too.
+    number = np.empty(len(known), dtype=np.int32)
+    number[np.lexsort((np.arange(len(known)), boat))] = np.arange(len(known))
     return (
         x - (c * east - s * north),
         y - (s * east + c * north),
         looks.shared * sitting.part[trip],
-        np.where(at, group[trip], looks.boat).astype(np.int32),
-        np.where(at, sitting.group_sigma[trip], looks.boat_sigma),
+        np.where(known[trip], sitting.group_sigma[trip], looks.boat_sigma),
+        number[trip],
+        boat[trip].astype(np.int32),
     )
 
 
@@ -346,17 +350,18 @@ def _mutual(
 ) -> IntArray:
     """Return the pairs that are the best of both their marks.
 
-    Equal scores go by place in the list. ``best`` and ``lead`` are workspace, infinite at first
-    and left so.
+    Equal scores go by the marks' places, whatever the order of the list. ``best`` and ``lead``
+    are workspace, infinite at first and left so.
     """
     np.minimum.at(best, a, score)
     np.minimum.at(best, b, score)
     top = np.flatnonzero((score == best[a]) & (score == best[b]))
     best[a] = best[b] = np.inf
     ta, tb = a[top], b[top]
-    np.minimum.at(lead, ta, top)
-    np.minimum.at(lead, tb, top)
-    out = top[(lead[ta] == top) & (lead[tb] == top)]
+    key = ta.astype(np.int64) << 32 | tb
+    np.minimum.at(lead, ta, key)
+    np.minimum.at(lead, tb, key)
+    out = top[(lead[ta] == key) & (lead[tb] == key)]
     lead[ta] = lead[tb] = np.iinfo(np.int64).max
     return np.asarray(out)
 
@@ -375,7 +380,7 @@ def _crowded(
     round. Where `_CROWD` or more wait for the same partner, those of them that pass with each
     other join two and two in canonical order, so that a crowd is halved in each round.
     """
-    order = np.argsort(-score)
+    order = np.lexsort((b, a, -score))
     partner = np.full(n, -1, dtype=np.int32)
     partner[a[order]] = b[order]
     reverse = np.full(n, -1, dtype=np.int32)

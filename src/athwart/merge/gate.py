@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from athwart.errors import DataError, UsageError
 from athwart.merge.looks import Looks, turned
+from athwart.tables import Sightings
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree as Tree
@@ -28,6 +29,7 @@ __all__ = [
     "common_variance",
     "gate_limit",
     "limit_for",
+    "reach_of",
     "separation",
     "split_limit_for",
     "tree_of",
@@ -92,6 +94,7 @@ def split_limit_for(limit: float, n: NDArray[np.int32] | NDArray[np.int64]) -> F
         return limit_for(limit, n)
     k = np.arange(top + 1.0)
     halves = 2.0 / np.pi * k + np.sqrt(limit * k)
+    halves[:8] = 0.0  # a mark's limit may not depend on what other marks stand in the table
     return np.asarray(np.maximum(limit_for(limit, np.arange(top + 1)), halves)[n])
 
 
@@ -101,6 +104,60 @@ def tree_of(looks: Looks) -> Tree:
 
     points = np.stack(looks.sphere.xyz, axis=1)
     return cKDTree(points, balanced_tree=False, compact_nodes=False)
+
+
+def _widest(
+    see: FloatArray, snn: FloatArray, sen: FloatArray, shared: FloatArray, boat: FloatArray
+) -> FloatArray:
+    """Return the largest total variance of looks along any direction, square metres."""
+    middle, half = (see + snn) / 2, np.hypot((see - snn) / 2, sen)
+    return np.asarray(middle + half + shared**2 + boat**2)
+
+
+def reach_of(sightings: Sightings, gate: float = GATE, reach_m: float = REACH_M) -> FloatArray:
+    """Return how far off another sighting can matter to each sighting.
+
+    Two sightings can be a candidate pair only where they lie no farther apart than the larger of
+    their two reaches. The marks that hold some changed sightings come out as from a merge of all
+    when these are merged (see `athwart.merge.merge`, ``known``):
+
+    - the changed sightings and all that candidate pairs connect with them, over any number of
+      steps; a pair that the user has ruled to be one thing connects like a candidate pair;
+    - all repeats of a sighting's id;
+    - for each trip that is not in ``known``: all its sightings with what is connected with them,
+      and every other sighting within `VOTE_WITHIN_M` of one of them. Those others tell how the
+      trip sits; marks of theirs that no candidate pair connects with a changed sighting are not
+      whole, and are to be passed over.
+
+    Each sighting must carry the trip and the boat that the merge of all took it to have
+    (``Merged.trips``, ``Merged.boats``): from a part they might be worked out otherwise.
+
+    Parameters
+    ----------
+    sightings : Sightings
+        n sightings that `merge` takes.
+    gate, reach_m : float
+        As given to `merge`.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Metres, a straight line through the ellipsoid (never longer than along it).
+
+    Raises
+    ------
+    UsageError
+        A gate that is no probability.
+    """
+    s = sightings
+    widest = _widest(
+        s.var_east_m2,
+        s.var_north_m2,
+        s.cov_east_north_m2,
+        np.nan_to_num(s.shared_sigma_m),
+        np.nan_to_num(s.boat_sigma_m),
+    )
+    return np.asarray(np.maximum(reach_m, np.sqrt(2.0 * gate_limit(gate) * widest)))
 
 
 def candidate_pairs(
@@ -136,8 +193,7 @@ def candidate_pairs(
     if n < 2:
         return np.empty(0, np.int32), np.empty(0, np.int32)
     points = tree.data
-    middle, half = (looks.see + looks.snn) / 2, np.hypot((looks.see - looks.snn) / 2, looks.sen)
-    widest = middle + half + looks.shared**2 + looks.boat_sigma**2
+    widest = _widest(looks.see, looks.snn, looks.sen, looks.shared, looks.boat_sigma)
     radius = np.sqrt(2.0 * limit * widest)
     # A sample tells how many pairs there will be, before memory is spent on them.
     sample = points[:: max(1, n // 2_000)]

@@ -121,8 +121,8 @@ class Looks:
         The trip's and the boat's common error, metres per axis.
     trip, boat : numpy.ndarray of int32
         Codes. One trip has one boat.
-    trip_names : list of str
-        Name of each trip code.
+    trip_names, boat_names : list of str
+        Name of each trip code and each boat code.
     """
 
     sphere: Sphere
@@ -134,6 +134,7 @@ class Looks:
     trip: Int32Array
     boat: Int32Array
     trip_names: list[str]
+    boat_names: list[str]
 
     def __len__(self) -> int:
         return len(self.see)
@@ -395,6 +396,7 @@ def looks_of(sightings: Sightings) -> Looks:
         rank = np.empty(len(boats), dtype=np.int32)
         rank[order] = np.arange(len(boats))
         boat = rank[boat]
+        boats = [boats[k] for k in order]
         if "" in boats:
             of_trip = np.zeros(len(names), dtype=np.int32)
             np.maximum.at(of_trip, trip, boat)
@@ -412,4 +414,5 @@ def looks_of(sightings: Sightings) -> Looks:
         trip,
         boat,
         names,
+        boats,
     )

@@ -15,7 +15,7 @@ position and its covariance do not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +27,7 @@ from athwart.merge.looks import Looks
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree as Tree
 
-__all__ = ["VOTE_WITHIN_M", "Offset", "Sitting", "sitting_of"]
+__all__ = ["VOTE_WITHIN_M", "Offset", "Sitting", "nothing_of", "sitting_of"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -40,12 +40,18 @@ VOTE_WITHIN_M = 150.0
 _CELL_M = 8.0
 _LOOKS_A_TRIP = 300
 _LOOKS_IN_ALL = 8_000
-_LEAST_LOOKS = 6
+
+LEAST_LOOKS = 6
+"""Looks of a trip below which nothing is asked of it."""
+
 _LEAST_SHARE = 1.0 / 3.0
 _LEAST_OFFSET_M = 5.0
 _CHANCE = 1e-4
 """Chance that an honest trip is called off, by the standard errors that it states."""
 _ENOUGH_FOR_GATE = 20
+
+MOST_TRIPS = 600
+"""Trips that are balanced against each other as one full system."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +87,6 @@ class Sitting:
 
     Attributes
     ----------
-    offsets : tuple of Offset
-        Trips off the others, the farthest first.
     east, north : numpy.ndarray
         The common error that a trip is found to have against its group, metres; 0 if unknown.
     part : numpy.ndarray
@@ -91,24 +95,55 @@ class Sitting:
         Trips that were laid against each other; -1 for none.
     group_sigma : numpy.ndarray
         Error that all trips of the group share, metres per axis.
+    shared, boat : numpy.ndarray
+        Standard errors that the trip's looks share among them and with the boat's other trips,
+        as root of their mean square, metres per axis.
+    size : numpy.ndarray of int
+        Looks of the trip.
+    off : dict of int to Offset
+        The trips that sit off the others.
+    group_names : dict of int to str
+        Names that groups had before; other groups have none yet.
     """
 
-    offsets: tuple[Offset, ...]
     east: FloatArray
     north: FloatArray
     part: FloatArray
     group: IntArray
     group_sigma: FloatArray
+    shared: FloatArray
+    boat: FloatArray
+    size: IntArray
+    off: dict[int, Offset] = field(default_factory=dict)
+    group_names: dict[int, str] = field(default_factory=dict)
+
+    @property
+    def offsets(self) -> tuple[Offset, ...]:
+        """Trips off the others, the farthest first."""
+        return tuple(sorted(self.off.values(), key=lambda o: (-o.distance_m, o.trip)))
+
+    def variance(self, boats: bool) -> FloatArray:
+        """Return the variance per axis that the looks state for where their trip sits."""
+        return np.maximum(self.shared**2 + (self.boat**2 if boats else 0.0), 0.01)
 
 
-def _nothing(trips: int) -> Sitting:
+def nothing_of(looks: Looks) -> Sitting:
+    """Return what the looks themselves say of their trips: nothing of where they sit."""
+    trips = len(looks.trip_names)
+    size = np.bincount(looks.trip, minlength=trips)
+
+    def mean_root(sigma: FloatArray) -> FloatArray:
+        return np.sqrt(np.bincount(looks.trip, sigma**2, trips) / np.maximum(size, 1))
+
     return Sitting(
-        (),
         np.zeros(trips),
         np.zeros(trips),
         np.ones(trips),
         np.full(trips, -1, dtype=np.int64),
         np.zeros(trips),
+        mean_root(looks.shared),
+        mean_root(looks.boat_sigma),
+        size,
     )
 
 
@@ -122,31 +157,52 @@ def sitting_of(looks: Looks, tree: Tree) -> Sitting:
     tree : scipy.spatial.cKDTree
         Of their positions.
     """
-    trips = len(looks.trip_names)
-    size = np.bincount(looks.trip, minlength=trips)
-    if (size >= _LEAST_LOOKS).sum() < 2:
-        return _nothing(trips)
-    i, j = _neighbours(looks, size, tree)
+    blank = nothing_of(looks)
+    size = blank.size
+    if (size >= LEAST_LOOKS).sum() < 2:
+        return blank
+    i, j = neighbours(looks, size, tree)
     if not len(i):
-        return _nothing(trips)
-    votes = _piles(looks, i, j)
+        return blank
+    votes = piles(looks, i, j)
     if not len(votes.a):
-        return _nothing(trips)
-    return _balance(looks, votes, size)
+        return blank
+    return _balance(looks, votes, blank)
 
 
-def _neighbours(looks: Looks, size: IntArray, tree: Tree) -> tuple[Int32Array, Int32Array]:
-    """Return pairs of looks of two trips within the vote's reach, the lower trip first."""
+def neighbours(
+    looks: Looks, size: IntArray, tree: Tree, asked: BoolArray | None = None
+) -> tuple[Int32Array, Int32Array]:
+    """Return pairs of looks of two trips within the vote's reach, the lower trip first.
+
+    Parameters
+    ----------
+    looks : Looks
+        In canonical order.
+    size : numpy.ndarray of int
+        Looks of each trip.
+    tree : scipy.spatial.cKDTree
+        Of their positions.
+    asked : numpy.ndarray of bool, optional
+        Trips whose looks are sampled; they are laid against all others. Twice as many of them are
+        taken as where every trip is sampled, so that two trips have as many pairs as there.
+    """
     from scipy.spatial import cKDTree
 
-    many = np.flatnonzero(size[looks.trip] >= _LEAST_LOOKS)
+    most = _LOOKS_A_TRIP
+    taking = size >= LEAST_LOOKS
+    if asked is not None:
+        most, taking = 2 * most, taking & asked
+    many = np.flatnonzero(taking[looks.trip])
+    if not many.size:
+        return np.empty(0, np.int32), np.empty(0, np.int32)
     trip = looks.trip[many]
-    each = int(np.clip(_LOOKS_IN_ALL // len(np.unique(trip)), 20, _LOOKS_A_TRIP))
+    each = int(np.clip(_LOOKS_IN_ALL // len(np.unique(trip)), 20, most))
     # Every k-th look of a trip in canonical order: even over the water, whatever the files' order.
     order = np.argsort(trip, kind="stable")
-    counts = size[trip[order]]
-    begin = np.concatenate([[0], np.cumsum(size[np.unique(trip)])[:-1]])
-    place = np.arange(len(order)) - np.repeat(begin, size[np.unique(trip)])
+    present = np.bincount(trip)
+    counts, present = present[trip[order]], present[present > 0]
+    place = np.arange(len(order)) - np.repeat(np.cumsum(present) - present, present)
     chosen = (place * each) // counts != ((place - 1) * each) // counts
     sample = np.sort(many[order[chosen | (counts <= each)]])
     sampled = np.zeros(len(looks), dtype=bool)
@@ -159,7 +215,7 @@ def _neighbours(looks: Looks, size: IntArray, tree: Tree) -> tuple[Int32Array, I
         )
         i, j = some[near["i"]].astype(np.int32), near["j"].astype(np.int32)
         keep = (
-            (size[looks.trip[j]] >= _LEAST_LOOKS)
+            (size[looks.trip[j]] >= LEAST_LOOKS)
             & (looks.trip[i] != looks.trip[j])
             & (~sampled[j] | (i < j))
         )
@@ -172,7 +228,7 @@ def _neighbours(looks: Looks, size: IntArray, tree: Tree) -> tuple[Int32Array, I
 
 
 @dataclass(frozen=True, eq=False)
-class _Votes:
+class Votes:
     """One row for every two trips that agree on a displacement of a against b."""
 
     a: IntArray
@@ -182,13 +238,15 @@ class _Votes:
     variance: FloatArray
     support: FloatArray
 
-    def only(self, mask: BoolArray) -> _Votes:
-        return _Votes(
+    def only(self, mask: BoolArray) -> Votes:
+        """Return the rows at a mask."""
+        return Votes(
             *(getattr(self, f)[mask] for f in ("a", "b", "east", "north", "variance", "support"))
         )
 
 
-def _piles(looks: Looks, i: Int32Array, j: Int32Array) -> _Votes:
+def piles(looks: Looks, i: Int32Array, j: Int32Array) -> Votes:
+    """Find the pile of every two trips among the displacements of pairs of their looks."""
     trips = len(looks.trip_names)
     # Displacement of the first look's trip against the second's, seen from the second look.
     east, north, see, snn, sen = separation(looks, j, i)
@@ -235,12 +293,12 @@ def _piles(looks: Looks, i: Int32Array, j: Int32Array) -> _Votes:
     ground = rows * 8 * np.pi * spread / area
     looks_a = _distinct(of, i, np.ones(len(of), dtype=bool), n)
     agree = _distinct(of, i, share > 0.5, n)
-    good = support > ground * (1 - weight) + 5 * np.sqrt(ground) + _LEAST_LOOKS - 1
-    good &= agree >= np.maximum(_LEAST_SHARE * looks_a, _LEAST_LOOKS)
+    good = support > ground * (1 - weight) + 5 * np.sqrt(ground) + LEAST_LOOKS - 1
+    good &= agree >= np.maximum(_LEAST_SHARE * looks_a, LEAST_LOOKS)
     # A thing seen twice votes up to four times: the votes' own variance is taken three times
     # (errors of a trip's place then came out 1.0 times as large as stated on 100 worlds).
     k = np.flatnonzero(good)
-    return _Votes(
+    return Votes(
         pair[k] // trips, pair[k] % trips, x[k], y[k], 3 * variance[k], agree[k].astype(np.float64)
     )
 
@@ -278,13 +336,13 @@ def _peaks(
 
 
 def _solve(
-    trips: int, v: _Votes, precision: FloatArray, prior: FloatArray, inverse: bool
+    trips: int, v: Votes, precision: FloatArray, prior: FloatArray, inverse: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Balance the displacements: least squares with a pull of each trip towards zero."""
     bx = np.bincount(v.a, precision * v.east, trips) - np.bincount(v.b, precision * v.east, trips)
     by = np.bincount(v.a, precision * v.north, trips) - np.bincount(v.b, precision * v.north, trips)
     diagonal = prior + np.bincount(v.a, precision, trips) + np.bincount(v.b, precision, trips)
-    if trips <= 600:
+    if trips <= MOST_TRIPS:
         q = np.diag(diagonal)
         np.subtract.at(q, (v.a, v.b), precision)
         np.subtract.at(q, (v.b, v.a), precision)
@@ -305,56 +363,82 @@ def _solve(
     return factor.solve(bx), factor.solve(by), np.empty((0, 0))
 
 
-def _balance(looks: Looks, v: _Votes, size: IntArray) -> Sitting:
+def _balance(looks: Looks, v: Votes, blank: Sitting) -> Sitting:
+    size = blank.size
     trips = len(size)
-    boats = len(np.unique(looks.boat)) > 1
-    sums = np.bincount(looks.trip, looks.shared**2 + (looks.boat_sigma**2 if boats else 0.0), trips)
-    variance = np.maximum(np.asarray(sums, np.float64) / np.maximum(size, 1), 0.01)
+    variance = blank.variance(boats=len(np.unique(looks.boat)) > 1)
 
-    # Few large offsets rather than many small ones: the pull weakens as a trip moves off, and
-    # weakest for the trip with the fewest looks.
-    precision = 1.0 / v.variance
-    x, y = _medians(trips, v)
+    x, y = medians(trips, v)
     pull = size / size.max()
     for _ in range(40):
-        far = (x * x + y * y) / variance
-        prior = (0.2 + 0.8 * pull) / (variance * (1.0 + far))
-        miss = (v.east - x[v.a] + x[v.b]) ** 2 + (v.north - y[v.a] + y[v.b]) ** 2
-        robust = precision / (1.0 + miss / (9.0 * v.variance + 4.0))
-        x, y, _ = _solve(trips, v, robust, prior, inverse=False)
-    offsets, off = _off_the_others(looks, v, x, y, variance, size)
+        x, y, _ = _solve(trips, v, yielding(v, x, y), prior_of(x, y, variance, pull), inverse=False)
+    off = off_the_others(looks, v, x, y, variance, size)
 
     # Among the trips that are not off, the common errors by their stated size.
-    keep = ~off[v.a] & ~off[v.b]
-    honest = v.only(keep)
+    sitting = replace(blank, off=off)
+    honest = heard(v, off, trips)
+    if not len(honest.a) or trips > MOST_TRIPS:
+        return sitting
+    x, y, cov = _solve(trips, honest, 1.0 / honest.variance, 1.0 / variance, inverse=True)
+    sitting = replace(sitting, group=groups(trips, honest))
+    for g in np.unique(sitting.group[sitting.group >= 0]):
+        t = np.flatnonzero(sitting.group == g)
+        seat(sitting, t, x[t], y[t], cov[np.ix_(t, t)], variance[t])
+    return sitting
+
+
+def prior_of(x: FloatArray, y: FloatArray, variance: FloatArray, pull: FloatArray) -> FloatArray:
+    """Return the precision with which each trip is pulled towards zero.
+
+    Few large offsets rather than many small ones: the pull weakens as a trip moves off, and
+    is weakest for the trip with the fewest looks.
+    """
+    far = (x * x + y * y) / variance
+    return np.asarray((0.2 + 0.8 * pull) / (variance * (1.0 + far)))
+
+
+def yielding(v: Votes, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the votes' precisions, less for those that the places do not fit."""
+    miss = (v.east - x[v.a] + x[v.b]) ** 2 + (v.north - y[v.a] + y[v.b]) ** 2
+    return np.asarray(1.0 / v.variance / (1.0 + miss / (9.0 * v.variance + 4.0)))
+
+
+def heard(v: Votes, off: dict[int, Offset], trips: int, sure: BoolArray | None = None) -> Votes:
+    """Return the votes between trips that are not off and of which enough looks agree.
+
+    Trips that are ``sure`` are heard with any number.
+    """
+    keep = np.ones(trips, dtype=bool)
+    keep[list(off)] = False
+    honest = v.only(keep[v.a] & keep[v.b])
     voices = np.bincount(honest.a, honest.support, trips) + np.bincount(
         honest.b, honest.support, trips
     )
     enough = voices >= _ENOUGH_FOR_GATE
-    keep = enough[honest.a] & enough[honest.b]
-    honest = honest.only(keep)
-    sitting = _nothing(trips)
-    if not len(honest.a) or trips > 600:
-        return Sitting(
-            offsets, sitting.east, sitting.north, sitting.part, sitting.group, sitting.group_sigma
-        )
-    x, y, cov = _solve(trips, honest, 1.0 / honest.variance, 1.0 / variance, inverse=True)
-    group = _groups(trips, honest)
-    east, north, part, sigma = sitting.east, sitting.north, sitting.part, sitting.group_sigma
-    for g in np.unique(group[group >= 0]):
-        t = np.flatnonzero(group == g)
-        block = cov[np.ix_(t, t)]
-        middle = block.mean(axis=0)
-        common = middle.mean()
-        # Error of a trip against the mean of its group, and of that mean.
-        own = np.diag(block) - 2 * middle + common
-        east[t], north[t] = x[t], y[t]
-        part[t] = np.sqrt(np.clip(own / variance[t], 1e-4, 1.0))
-        sigma[t] = np.sqrt(common)
-    return Sitting(offsets, east, north, part, group, sigma)
+    if sure is not None:
+        enough |= sure
+    return honest.only(enough[honest.a] & enough[honest.b])
 
 
-def _groups(trips: int, v: _Votes) -> IntArray:
+def seat(
+    sitting: Sitting,
+    t: IntArray,
+    x: FloatArray,
+    y: FloatArray,
+    cov: FloatArray,
+    variance: FloatArray,
+) -> None:
+    """Write down where the trips ``t`` of one group sit, all of them at once."""
+    middle = cov.mean(axis=0)
+    common = middle.mean()
+    # Error of a trip against the mean of its group, and of that mean.
+    own = np.diag(cov) - 2 * middle + common
+    sitting.east[t], sitting.north[t] = x, y
+    sitting.part[t] = np.sqrt(np.clip(own / variance, 1e-4, 1.0))
+    sitting.group_sigma[t] = np.sqrt(common)
+
+
+def groups(trips: int, v: Votes) -> IntArray:
     """Return connected sets of trips; -1 for a trip that nothing was laid against."""
     label = np.arange(trips)
     while True:
@@ -371,7 +455,7 @@ def _groups(trips: int, v: _Votes) -> IntArray:
     return np.where(met, label, -1)
 
 
-def _medians(trips: int, v: _Votes) -> tuple[FloatArray, FloatArray]:
+def medians(trips: int, v: Votes) -> tuple[FloatArray, FloatArray]:
     """Return the middle displacement of each trip against all that it was laid against."""
     t = np.concatenate([v.a, v.b])
     out = []
@@ -386,9 +470,16 @@ def _medians(trips: int, v: _Votes) -> tuple[FloatArray, FloatArray]:
     return out[0], out[1]
 
 
-def _off_the_others(
-    looks: Looks, v: _Votes, x: FloatArray, y: FloatArray, variance: FloatArray, size: IntArray
-) -> tuple[tuple[Offset, ...], BoolArray]:
+def off_the_others(
+    looks: Looks,
+    v: Votes,
+    x: FloatArray,
+    y: FloatArray,
+    variance: FloatArray,
+    size: IntArray,
+    settled: BoolArray | None = None,
+) -> dict[int, Offset]:
+    """Find the trips farther from the others than the errors explain, ``settled`` ones apart."""
     trips = len(size)
     off = np.zeros(trips, dtype=bool)
     found: dict[int, Offset] = {}
@@ -410,6 +501,8 @@ def _off_the_others(
         var = variance + np.bincount(t, w * w * variance[u], trips) / total**2 + error
         squared = np.where(known, (rx * rx + ry * ry) / var, 0.0)
         squared[np.hypot(rx, ry) < _LEAST_OFFSET_M] = 0.0
+        if settled is not None:
+            squared[settled] = 0.0
         # With two trips both are as far off; the one with fewer looks is named, then the later.
         k = int(np.lexsort((-np.arange(trips), size, -np.round(squared, 6)))[0])
         if squared[k] <= limit:
@@ -425,5 +518,4 @@ def _off_the_others(
             support,
             float(np.sqrt(error[k])),
         )
-    ordered = sorted(found.values(), key=lambda o: (-o.distance_m, o.trip))
-    return tuple(ordered), off
+    return found
