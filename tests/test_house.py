@@ -29,6 +29,7 @@ ALLOWED = {
     "units": {"errors"},
     "identity": set(),
     "kinds": set(),
+    "progress": set(),
     "tables": {"errors", "units", "frames"},
     "frames": {"errors", "geometry", "tables"},
     "geometry": {"errors", "units", "geometry"},
@@ -60,6 +61,12 @@ def test_data_runs_one_way(room):
     paths = sorted((SOURCE / room).rglob("*.py")) or [SOURCE / f"{room}.py"]
     for path in paths:
         assert set(rooms_of(path)) <= ALLOWED[room], path
+
+
+def test_only_the_command_line_shows_progress():
+    users = {p for p in SOURCE.rglob("*.py") if "progress" in set(rooms_of(p))}
+    assert users
+    assert {p.parent.name for p in users} == {"cli"}
 
 
 def loaded_by(code):

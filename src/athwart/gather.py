@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -19,7 +19,7 @@ from athwart.trips import assign_trips
 from athwart.units import UnitSystem
 from athwart.waypoints import to_sightings
 
-__all__ = ["Gathered", "gather", "near_pairs", "settle", "sightings_of"]
+__all__ = ["Gathered", "gather", "near_pairs", "settle", "shares_of_bytes", "sightings_of"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,8 +66,26 @@ def gather(
     saved_at: Literal["mark", "boat"] = "mark",
     trip: str = "",
     skip_bad: bool = False,
+    told: Callable[[str, float], None] | None = None,
 ) -> Gathered:
     """Read files and turn what they hold into sightings.
+
+    Parameters
+    ----------
+    paths : iterable of pathlib.Path
+        Files of any format that can be read.
+    options : ReadOptions, optional
+        What the files do not tell.
+    sigma_m : float
+        Error per axis of a waypoint, 1 sigma, metres.
+    saved_at : {"mark", "boat"}
+        Where the waypoint button was pressed.
+    trip : str
+        Trip of sightings that have none.
+    skip_bad : bool
+        Take the good rows and list the others.
+    told : callable, optional
+        Called before each file with what is being done and the share of all bytes that is read.
 
     Raises
     ------
@@ -84,7 +102,11 @@ def gather(
     words: list[str] = []
     rejected: list[tuple[str, BadRow]] = []
     faults: list[TableError] = []
-    for path in paths:
+    paths = list(paths)
+    shares = shares_of_bytes(paths)
+    for path, share in zip(paths, shares, strict=True):
+        if told is not None:
+            told(f"reading {path.name}", share)
         try:
             contents = read(path, skip_bad=skip_bad, options=options)
         except TableError as error:
@@ -114,6 +136,19 @@ def gather(
         rejected=tuple(rejected),
         words=tuple(words),
     )
+
+
+def shares_of_bytes(paths: Sequence[Path]) -> list[float]:
+    """Return for each file the share of all bytes that lies in the files before it."""
+    sizes = []
+    for path in paths:
+        try:
+            sizes.append(path.stat().st_size)
+        except (OSError, ValueError):  # reading it will say so
+            sizes.append(0)
+    before = np.cumsum([0, *sizes])
+    shares: list[float] = (before[:-1] / max(int(before[-1]), 1)).tolist()
+    return shares
 
 
 def settle(found: Gathered, *, with_report: bool = False) -> tuple[Marks, Sightings, Report | None]:

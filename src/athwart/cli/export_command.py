@@ -19,6 +19,7 @@ from athwart.cli.common import (
     write_rejected,
 )
 from athwart.errors import DataError, UsageError
+from athwart.progress import Progress
 from athwart.units import UnitSystem, many
 
 if TYPE_CHECKING:
@@ -82,18 +83,21 @@ def command(
     if blur is not None and not blur > 0:
         raise UsageError("--blur must be more than 0, such as --blur 500m")
     limits = Limits() if limits_file is None else Limits.from_toml(limits_file)
-    found = gather(
-        sources,
-        options=read_options(
-            time_zone, day, allow_ballpark=allow_ballpark, depth_element=limits.depth_element
-        ),
-        sigma_m=sigma,
-        saved_at=saved_at,
-        trip=trip,
-        skip_bad=skip_bad,
-    )
+    with Progress() as told:
+        found = gather(
+            sources,
+            options=read_options(
+                time_zone, day, allow_ballpark=allow_ballpark, depth_element=limits.depth_element
+            ),
+            sigma_m=sigma,
+            saved_at=saved_at,
+            trip=trip,
+            skip_bad=skip_bad,
+            told=told,
+        )
+        told(f"merging {many(len(found.sightings), 'sighting')}")
+        marks, sightings, _ = settle(found)
     words = list(found.words)
-    marks, sightings, _ = settle(found)
     area = None if within is None else read_areas(within, allow_ballpark=allow_ballpark)
     chosen = select(marks, kinds=kinds, within=area)
     if not len(chosen) and not (tracks and len(found.tracks)):
@@ -107,19 +111,21 @@ def command(
         words += said
         if tracks:
             words.append("tracks and routes are left out of a blurred file")
-    files, said = export_marks(
-        chosen,
-        output if output is not None else card or Path(),
-        limits=limits,
-        clean=clean or shared,
-        overwrite=overwrite,
-        sightings=None if shared else sightings,
-        tracks=found.tracks if tracks and not shared else None,
-        routes=found.routes if tracks and not shared else None,
-        simplify_m=simplify,
-        to_card=card is not None,
-        units=shown_units(units),
-    )
+    with Progress() as told:
+        told(f"writing {many(len(chosen), 'mark')}")
+        files, said = export_marks(
+            chosen,
+            output if output is not None else card or Path(),
+            limits=limits,
+            clean=clean or shared,
+            overwrite=overwrite,
+            sightings=None if shared else sightings,
+            tracks=found.tracks if tracks and not shared else None,
+            routes=found.routes if tracks and not shared else None,
+            simplify_m=simplify,
+            to_card=card is not None,
+            units=shown_units(units),
+        )
     words += said
     if output is not None:
         write_rejected(found.rejected, output)

@@ -23,6 +23,7 @@ from athwart.cli.common import (
     write_rejected,
 )
 from athwart.errors import BadRow, TableError, UsageError
+from athwart.progress import Progress
 from athwart.units import (
     UnitSystem,
     format_length,
@@ -121,17 +122,19 @@ def command(
         table, rows, rejected = _read_picks(picks, options, trip, skip_bad)
         source = picks.name
     track = _read_track(track_file, options) if track_file else None
-    fixed = fix(
-        table,
-        track=track,
-        boat=boat,
-        in_water=in_water,
-        measured=measured,
-        max_gap_s=max_gap,
-        source=source,
-        source_rows=rows,
-        skip_bad=skip_bad or as_json,
-    )
+    with Progress() as told:
+        told(f"placing {many(len(table), 'pick')}")
+        fixed = fix(
+            table,
+            track=track,
+            boat=boat,
+            in_water=in_water,
+            measured=measured,
+            max_gap_s=max_gap,
+            source=source,
+            source_rows=rows,
+            skip_bad=skip_bad or as_json,
+        )
     rejected += fixed.rejected
     refused = bool(rejected) and not skip_bad
     if as_json:
@@ -209,7 +212,9 @@ def _read_picks(
     """Return the good picks, the row of the file that each comes from, and the bad rows."""
     from athwart.formats import read
 
-    contents = read(path, skip_bad=skip_bad, options=options)
+    with Progress() as told:
+        told(f"reading {path.name}")
+        contents = read(path, skip_bad=skip_bad, options=options)
     table, rejected = contents.picks, list(contents.rejected)
     if not len(table) and rejected:
         raise TableError(path.name, rejected)
@@ -230,7 +235,9 @@ def _read_picks(
 def _read_track(path: Path, options: ReadOptions) -> Track:
     from athwart.formats import read
 
-    contents = read(path, options=options)
+    with Progress() as told:
+        told(f"reading {path.name}")
+        contents = read(path, options=options)
     if not len(contents.tracks):
         raise UsageError(f"{path.name} holds no track")
     if contents.rejected:
@@ -307,7 +314,9 @@ def _write(
     from athwart.contents import Contents
     from athwart.formats import write
 
-    written = write(output, Contents(source=source, sightings=sightings), overwrite=overwrite)
+    with Progress() as told:
+        told(f"writing {output.name}")
+        written = write(output, Contents(source=source, sightings=sightings), overwrite=overwrite)
     say(f"{many(len(sightings), 'sighting')} written to {', '.join(p.name for p in written.files)}")
     for word in written.words:
         say(f"note: {word}")

@@ -12,6 +12,7 @@ import numpy as np
 
 from athwart.cli.common import common_options, print_json, read_options, say
 from athwart.errors import AthwartError
+from athwart.progress import Progress
 from athwart.units import format_position
 
 if TYPE_CHECKING:
@@ -30,12 +31,15 @@ def command(
 ) -> int:
     """Say what files hold: counts, bounds, times, names, and every fault."""
     from athwart.formats import inspect
+    from athwart.gather import shares_of_bytes
 
     options = read_options(time_zone, day)
     entries, failed = [], False
-    for path in sources:
+    for path, share in zip(sources, shares_of_bytes(sources), strict=True):
         try:
-            entry = describe(inspect(path, options=options))
+            with Progress() as told:
+                told(f"reading {path.name}", share)
+                entry = describe(inspect(path, options=options))
         except AthwartError as error:
             entry = {"file": path.name, "error": str(error)}
         failed |= bool(entry.get("rejected")) or "error" in entry

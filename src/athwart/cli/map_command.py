@@ -17,6 +17,7 @@ from athwart.cli.common import (
     write_rejected,
 )
 from athwart.errors import UsageError
+from athwart.progress import Progress
 from athwart.units import many
 
 
@@ -64,34 +65,40 @@ def command(
     check_target(output, overwrite=overwrite)
     if tiles:
         say(f"warning: when the map is opened, {tiles} learns which waters you look at")
-    found = gather(
-        sources,
-        options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
-        sigma_m=sigma,
-        saved_at=saved_at,
-        trip=trip,
-        skip_bad=skip_bad,
-    )
+    with Progress() as told:
+        found = gather(
+            sources,
+            options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
+            sigma_m=sigma,
+            saved_at=saved_at,
+            trip=trip,
+            skip_bad=skip_bad,
+            told=told,
+        )
     for word in found.words:
         say(f"note: {word}")
-    marks, sightings, report = settle(found, with_report=True)
-    outlines = None
-    if background is not None:
-        frame = read_background(background, allow_ballpark=allow_ballpark)
-        outlines = frame.geometry.to_numpy()
-    page = review_map(
-        marks=marks,
-        sightings=sightings,
-        tracks=found.tracks,
-        near_pairs=near_pairs(report, shown_units(units)) if report else (),
-        background=outlines,
-        units=shown_units(units),
-        title=title,
-        tiles=tiles,
-        attribution=attribution,
-    )
-    with atomic_write(output, overwrite=overwrite) as temporary:
-        temporary.write_text(page, encoding="utf-8")
+    with Progress() as told:
+        told(f"merging {many(len(found.sightings), 'sighting')}")
+        marks, sightings, report = settle(found, with_report=True)
+        outlines = None
+        if background is not None:
+            told(f"reading {background.name}")
+            frame = read_background(background, allow_ballpark=allow_ballpark)
+            outlines = frame.geometry.to_numpy()
+        told(f"drawing {many(len(marks), 'mark')}")
+        page = review_map(
+            marks=marks,
+            sightings=sightings,
+            tracks=found.tracks,
+            near_pairs=near_pairs(report, shown_units(units)) if report else (),
+            background=outlines,
+            units=shown_units(units),
+            title=title,
+            tiles=tiles,
+            attribution=attribution,
+        )
+        with atomic_write(output, overwrite=overwrite) as temporary:
+            temporary.write_text(page, encoding="utf-8")
     write_rejected(found.rejected, output)
     say(f"{many(len(marks), 'mark')} drawn on {output.name}; open it in any browser")
     return 0

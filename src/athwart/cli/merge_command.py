@@ -21,6 +21,7 @@ from athwart.cli.common import (
     write_rejected,
 )
 from athwart.errors import DataError, UsageError
+from athwart.progress import Progress
 from athwart.units import UnitSystem, format_length, many
 
 if TYPE_CHECKING:
@@ -81,27 +82,33 @@ def command(
     for target in (output, report):
         if target is not None:
             check_target(target, overwrite=overwrite)
-    found = gather(
-        sources,
-        options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
-        sigma_m=sigma,
-        saved_at=saved_at,
-        trip=trip,
-        skip_bad=skip_bad,
-    )
+    with Progress() as told:
+        found = gather(
+            sources,
+            options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
+            sigma_m=sigma,
+            saved_at=saved_at,
+            trip=trip,
+            skip_bad=skip_bad,
+            told=told,
+        )
     for word in found.words:
         say(f"note: {word}")
     if not len(found.sightings):
         raise DataError("there is nothing to merge: the files hold no waypoints or sightings")
-    merged = merge(found.sightings, gate=gate, reach_m=reach, shift_trips=shift_trips)
+    with Progress() as told:
+        told(f"merging {many(len(found.sightings), 'sighting')}")
+        merged = merge(found.sightings, gate=gate, reach_m=reach, shift_trips=shift_trips)
     if output is not None:
         from athwart.contents import Contents
 
-        written = write(
-            output,
-            Contents(source=output.name, marks=merged.marks, sightings=merged.sightings),
-            overwrite=overwrite,
-        )
+        with Progress() as told:
+            told(f"writing {output.name}")
+            written = write(
+                output,
+                Contents(source=output.name, marks=merged.marks, sightings=merged.sightings),
+                overwrite=overwrite,
+            )
         for word in written.words:
             say(f"note: {word}")
         say(
@@ -114,7 +121,10 @@ def command(
         for name, row in found.rejected:
             say(f"left out, {name}: {row.sentence()}")
     if report is not None:
-        _write_report(report, merged, overwrite)
+        with Progress() as told:
+            told(f"writing {report.name}")
+            _write_report(report, merged, overwrite)
+        say(f"report written to {report.name}")
     if as_json:
         print_json(as_mapping(merged))
     else:
@@ -192,4 +202,3 @@ def _write_report(path: Path, merged: Merged, overwrite: bool) -> None:
         text = buffer.getvalue()
     with atomic_write(path, overwrite=overwrite) as temporary:
         temporary.write_text(text, encoding="utf-8")
-    say(f"report written to {path.name}")
