@@ -186,6 +186,37 @@ def test_new_waypoints_can_be_told_from_all_old_ones(seed, place):
     assert far == habits.adds_far
 
 
+@pytest.mark.parametrize("rounding", CHOICES["rounding"])
+def test_a_crowded_season_on_the_coarsest_grid_can_still_be_told(rounding):
+    marks = marks_world(300, 11, "north")
+    doings = {"moves": 20, "deletes": 0.2, "adds_beside": 150, "adds_beside_deleted": 40}
+    gpx, truth = season(gpx_of(marks), replace(QUIET, rounding=rounding, **doings), 1)
+    rows = rows_of(gpx)
+    lon = [m["lon"] for m in marks] + [float(r["lon"]) for r in rows]
+    lat = [m["lat"] for m in marks] + [float(r["lat"]) for r in rows]
+    for k, what in enumerate(truth.what):
+        if what in ("new", "moved"):
+            d = apart_m(rows[k]["lon"], rows[k]["lat"], lon, lat)
+            d[len(marks) + k] = np.inf
+            assert min(d) >= 3 - 1e-6
+
+
+def test_spots_keep_clear_of_spots_taken_before():
+    start = 3.6281, 78.0004
+    places = plotter_made.Places(np.array([start[0]]), np.array([start[1]]))
+    rng = np.random.default_rng(1)
+    spots = [start]
+    for _ in range(100):
+        found = plotter_made._land(rng, start, (4.0, 10.0), 3.0, places, QUIET)
+        if found is None:
+            break
+        spots.append((float(found[0][0]), float(found[0][1])))
+    assert len(spots) > 8
+    for k, (lon, lat) in enumerate(spots[:-1]):
+        later = np.array(spots[k + 1 :])
+        assert min(apart_m(lon, lat, later[:, 0], later[:, 1])) >= 3 - 1e-6
+
+
 @GAMES
 def test_names_have_the_length_and_case_of_the_plotter(seed, place):
     marks, habits, _, rows, truth = played(seed, place)
@@ -412,8 +443,10 @@ def test_renamed_and_moved_at_once_only_when_asked():
 
 
 def test_freed_numbers_are_given_again_far_from_the_deleted():
-    marks = marks_world(600, 8)
-    habits = replace(QUIET, deletes=0.3, adds_far=40, typed_share=0.0)
+    marks = marks_world(50, 8)
+    for k, m in enumerate(marks, 1):
+        m["name"] = f"{k:03d}"
+    habits = replace(QUIET, deletes=0.5, adds_far=15, typed_share=0.0)
     for reuses in (False, True):
         gpx, truth = season(gpx_of(marks), replace(habits, reuses_numbers=reuses), 1)
         rows = rows_of(gpx)
