@@ -35,6 +35,8 @@ class Contents:
     words : sequence of str
         Sentences that the user should see (a clean file of marks taken as waypoints; a transform
         and its accuracy; what could not be carried).
+    settled : bool
+        The marks are the last word on the sightings (a book's), not to be merged again.
     """
 
     source: str = ""
@@ -49,3 +51,4 @@ class Contents:
     rejected: Sequence[BadRow] = ()
     dropped_fields: Mapping[str, int] = field(default_factory=dict)
     words: Sequence[str] = ()
+    settled: bool = False

@@ -17,7 +17,7 @@ from athwart.merge.report import Report
 from athwart.tables import Marks, Sightings, Track, Waypoints
 from athwart.trips import assign_trips
 from athwart.units import UnitSystem
-from athwart.waypoints import to_sightings
+from athwart.waypoints import marks_as_waypoints, to_sightings
 
 __all__ = ["Gathered", "gather", "near_pairs", "settle", "shares_of_bytes", "sightings_of"]
 
@@ -40,6 +40,8 @@ class Gathered:
         File and fault of every row that was left out.
     words : tuple of str
         What the user should know.
+    final : bool
+        All of it comes from books, whose marks are the last word.
     """
 
     sightings: Sightings
@@ -49,10 +51,13 @@ class Gathered:
     sources: tuple[str, ...]
     rejected: tuple[tuple[str, BadRow], ...]
     words: tuple[str, ...]
+    final: bool = False
 
     @property
     def settled(self) -> bool:
         """Whether every sighting already belongs to a mark of the files."""
+        if self.final:
+            return True
         members = [i for ids in self.marks.sighting_ids for i in ids.split()]
         once = len(set(members)) == len(members)
         return len(members) > 0 and once and set(self.sightings.sighting_id) <= set(members)
@@ -102,6 +107,7 @@ def gather(
     words: list[str] = []
     rejected: list[tuple[str, BadRow]] = []
     faults: list[TableError] = []
+    final: list[bool] = []
     paths = list(paths)
     shares = shares_of_bytes(paths)
     for path, share in zip(paths, shares, strict=True):
@@ -113,6 +119,7 @@ def gather(
             faults.append(error)
             continue
         names.append(path.name)
+        final.append(contents.settled)
         words += [f"{path.name}: {word}" for word in contents.words]
         rejected += [(path.name, row) for row in contents.rejected]
         found, said = sightings_of(contents, sigma_m=sigma_m, saved_at=saved_at, trip=trip)
@@ -123,6 +130,11 @@ def gather(
         routes.append(contents.routes)
     if faults:
         raise DataError("\n".join(str(f) for f in faults))
+    if any(final) and len(final) > 1:
+        words.append(
+            "names, rulings and marks of a book are not used when it is merged with other files; "
+            "add those to it with athwart book add"
+        )
     sightings = Sightings.concat([s for s in looks if len(s)])
     if len(sightings):
         trips = assign_trips(sightings.time, sightings.trip, sightings.sighting_id)
@@ -192,7 +204,9 @@ def sightings_of(
         words.append(
             f"{contents.source} holds marks without their sightings; they are taken as waypoints"
         )
-        waypoints = Waypoints.concat([waypoints, _as_waypoints(contents.marks, contents.source)])
+        waypoints = Waypoints.concat(
+            [waypoints, marks_as_waypoints(contents.marks, contents.source)]
+        )
     if len(waypoints):
         parts.append(to_sightings(waypoints, sigma_m=sigma_m, saved_at=saved_at, trip=trip))
     sightings = Sightings.concat(parts)
@@ -216,21 +230,6 @@ def near_pairs(
         strict=True,
     )
     return [(*place, record["sentence"]) for *place, record in ends]
-
-
-def _as_waypoints(marks: Marks, source: str) -> Waypoints:
-    shared = {n for n in Waypoints.column_names() if n in Marks.column_names()}
-    values = {name: getattr(marks, name) for name in shared}
-    sigma = np.sqrt((marks.var_east_m2 + marks.var_north_m2) / 2)
-    return Waypoints.from_columns(
-        {
-            **values,
-            "time": marks.last_time,
-            "sigma_m": np.where(sigma > 0, sigma, np.nan),
-            "source": np.full(len(marks), source, dtype=object),
-            "source_row": np.arange(1, len(marks) + 1),
-        }
-    )
 
 
 def _renumbered(tables: Sequence[Track]) -> Track:

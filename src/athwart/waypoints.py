@@ -13,9 +13,9 @@ import numpy as np
 
 from athwart.errors import BadRow, TableError, UsageError
 from athwart.identity import observation_ids
-from athwart.tables import Sightings, Waypoints
+from athwart.tables import Marks, Sightings, Waypoints
 
-__all__ = ["BOAT_SIGMA_M", "MARK_SIGMA_M", "SHARED_SIGMA_M", "to_sightings"]
+__all__ = ["BOAT_SIGMA_M", "MARK_SIGMA_M", "SHARED_SIGMA_M", "marks_as_waypoints", "to_sightings"]
 
 MARK_SIGMA_M = 4.0
 """Standard error per axis of a waypoint saved over the thing itself, metres."""
@@ -117,4 +117,20 @@ def to_sightings(
             "source_row": waypoints.source_row,
         },
         extra=dict(waypoints.extra),
+    )
+
+
+def marks_as_waypoints(marks: Marks, source: str) -> Waypoints:
+    """Return marks whose sightings are not at hand as waypoints of a file."""
+    shared = {n for n in Waypoints.column_names() if n in Marks.column_names()}
+    values = {name: getattr(marks, name) for name in shared}
+    sigma = np.sqrt((marks.var_east_m2 + marks.var_north_m2) / 2)
+    return Waypoints.from_columns(
+        {
+            **values,
+            "time": marks.last_time,
+            "sigma_m": np.where(sigma > 0, sigma, np.nan),
+            "source": np.full(len(marks), source, dtype=object),
+            "source_row": np.arange(1, len(marks) + 1),
+        }
     )

@@ -16,6 +16,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -147,6 +148,12 @@ def read(path: Path, options: ReadOptions, *, driver: str, name: str) -> Content
         Not of this format, damaged, without layers, without a coordinate reference system, or
         only transformable by an approximate operation that is not allowed.
     """
+    if driver == "GPKG" and _is_book(path):
+        # A book keeps private marks out of everything, so its layers are never read as they are.
+        book: Contents = import_module("athwart.book.reading").read_book(
+            path, with_private=options.with_private
+        )
+        return book
     collected = _Collected(path.name, options)
     for layer, frame in _frames(path, driver):
         with _gdal(path, driver):
@@ -157,6 +164,11 @@ def read(path: Path, options: ReadOptions, *, driver: str, name: str) -> Content
         return contents
     beside = read(sibling, options, driver=driver, name=name)
     return tabling.join_sibling(contents, beside)
+
+
+def _is_book(path: Path) -> bool:
+    found: bool = import_module("athwart.book.store").is_book(path)
+    return found
 
 
 class _Collected:

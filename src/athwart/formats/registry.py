@@ -54,12 +54,15 @@ class ReadOptions:
         Foreign GPX element that holds a waypoint's depth in metres, as ``{namespace}name``.
     date : datetime.date, optional
         Date of the first sentence of an NMEA log that holds no date, UTC.
+    with_private : bool
+        Take the private marks of a book too.
     """
 
     time_zone: str | None = None
     allow_ballpark: bool = False
     depth_element: str | None = None
     date: date | None = None
+    with_private: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,0 +1,650 @@
+"""From what was seen and decided to marks: merging what changed, and keeping what marks are called.
+
+Merging works on the closed neighbourhood of the changed sightings alone (`athwart.book.near`).
+What comes out is laid against the marks of the book: a mark keeps its id for as long as any of its
+sightings is in a mark, and what the user said of it goes with the id. Where marks fold into one,
+the others' ids are retired and lead to it; where one parts, the part with most of its sightings
+keeps the id. Marks whose sightings are the same as before are not written again.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from athwart.book.changes import Changes
+from athwart.book.near import Places, neighbourhood, within
+from athwart.book.rows import table_columns, table_of
+from athwart.book.schema import columns_of
+from athwart.book.trips import Trips
+from athwart.errors import UsageError
+from athwart.merge import REACH_M, VOTE_WITHIN_M, Merged, Rulings, merge, reach_of
+from athwart.tables import Marks, Sightings
+
+__all__ = [
+    "EDITABLE",
+    "Derived",
+    "derive",
+    "latest_words",
+    "members_of",
+    "pending",
+    "resolve",
+    "rewrite",
+]
+
+EDITABLE = ("name", "kind", "hazard", "note", "private")
+"""What the user may say of a mark."""
+
+_SIGHTING = columns_of("sightings")
+_MOST = 0.25
+"""Where more than this part of the book has changed, looking for its neighbours costs more than
+looking at everything."""
+
+
+@dataclass(slots=True)
+class Derived:
+    """What came of it.
+
+    Parameters
+    ----------
+    merged : Merged or None
+        The merge of the neighbourhood, with its report; None where nothing had changed.
+    looked_at : int
+        Sightings in the neighbourhood.
+    new_sightings : int
+        Sightings that had not been in a mark.
+    new, changed, gone : list of str
+        Ids of marks.
+    folded : list of (str, str)
+        Ids of marks that were folded into another, and that other.
+    """
+
+    merged: Merged | None = None
+    looked_at: int = 0
+    new_sightings: int = 0
+    new: list[str] = field(default_factory=list)
+    changed: list[str] = field(default_factory=list)
+    gone: list[str] = field(default_factory=list)
+    folded: list[tuple[str, str]] = field(default_factory=list)
+
+
+def pending(connection: sqlite3.Connection) -> list[int]:
+    """Return the keys of sightings that are in no mark yet, or were fixed anew since."""
+    return [
+        int(r[0])
+        for r in connection.execute(
+            "SELECT s.fid FROM sightings AS s LEFT JOIN members AS m ON m.fid = s.fid "
+            "WHERE m.fid IS NULL OR m.as_of <> s.entry ORDER BY s.fid"
+        )
+    ]
+
+
+def resolve(connection: sqlite3.Connection, mark_id: str) -> str:
+    """Return the id of the mark that an id leads to now; the id itself if it is no retired one."""
+    seen: set[str] = set()
+    while mark_id not in seen:
+        seen.add(mark_id)
+        row = connection.execute(
+            "SELECT folded_into FROM retired WHERE mark_id = ?", (mark_id,)
+        ).fetchone()
+        if row is None:
+            break
+        mark_id = row[0]
+    return mark_id
+
+
+def _ids_behind(connection: sqlite3.Connection, mark_id: str) -> list[str]:
+    """Return a mark's id and those of all that were folded into it."""
+    return [
+        r[0]
+        for r in connection.execute(
+            "WITH RECURSIVE behind(id) AS (VALUES (?) UNION "
+            "SELECT r.mark_id FROM retired AS r JOIN behind AS b ON r.folded_into = b.id) "
+            "SELECT id FROM behind",
+            (mark_id,),
+        )
+    ]
+
+
+def latest_words(connection: sqlite3.Connection, ids: Sequence[str]) -> dict[str, tuple[str, int]]:
+    """Return the last word on each field, with the entry in which it was said.
+
+    A mark's own words come before those said of marks that were folded into it; a mark that
+    swallowed a private one is private until the user says otherwise of it.
+    """
+    if not connection.execute("SELECT 1 FROM words LIMIT 1").fetchone():
+        return {}
+    said: dict[str, dict[str, tuple[str, int]]] = {}
+    for mark_id, name, value, entry in connection.execute(
+        "SELECT mark_id, field, value, entry FROM words WHERE mark_id IN "
+        "(SELECT value FROM json_each(?)) ORDER BY fid",
+        (json.dumps(list(ids)),),
+    ):
+        said.setdefault(mark_id, {})[name] = (value or "", entry)
+    out: dict[str, tuple[str, int]] = dict(said.get(ids[0], {})) if ids else {}
+    for mark_id in ids[1:]:
+        for name, (value, entry) in said.get(mark_id, {}).items():
+            if name not in out or (name == "private" and value == "1" and entry > out[name][1]):
+                out[name] = (value, entry)
+            elif name == "note" and value and value not in out[name][0]:
+                out[name] = (f"{out[name][0]}\n{value}".strip(), out[name][1])
+            elif name == "name" and value and value != out[name][0]:
+                old = out.get("note", ("", entry))
+                if value not in old[0]:
+                    out["note"] = (f"{old[0]}\nalso called {value}".strip(), max(old[1], entry))
+    return out
+
+
+def derive(
+    changes: Changes,
+    *,
+    changed: Iterable[int] = (),
+    take_in: bool = True,
+    whole: bool = False,
+    shift_trips: bool = False,
+) -> Derived:
+    """Bring the marks up to date.
+
+    Parameters
+    ----------
+    changes : Changes
+        The entry that it belongs to.
+    changed : iterable of int
+        Keys of sightings to look at again besides those that wait; their marks are written anew.
+    take_in : bool
+        Take in sightings that are in no mark yet; else only marks that are there are settled.
+    whole : bool
+        Look at the whole book, and weigh every trip anew.
+    shift_trips : bool
+        Shift trips that sit off the others, now and in every later merge.
+    """
+    connection = changes.connection
+    out = Derived()
+    trips = Trips(connection)
+    waiting = pending(connection) if take_in else []
+    forced = {int(f) for f in changed}
+    front = forced | set(waiting)
+    trip_of: dict[int, int | None] = {}
+    vote: set[int] = set()
+    if waiting:
+        front |= _give_trips(changes, trips, waiting, trip_of)
+    if not front and not whole and not shift_trips:
+        return out
+    count = connection.execute("SELECT count(*) FROM sightings").fetchone()[0]
+    if whole or shift_trips or len(front) > count * _MOST:
+        inside = [int(r[0]) for r in connection.execute("SELECT fid FROM sightings ORDER BY fid")]
+    else:
+        inside, vote = _around(connection, trips, front, trip_of)
+    if not take_in:
+        settled = _members(connection, inside)
+        inside = [f for f in inside if f in settled]
+        vote &= _members(connection, sorted(vote))
+    if not inside:
+        return out
+    out.new_sightings = len(waiting)
+    sightings, fids, entries = _load(connection, trips, sorted({*inside, *vote}), trip_of)
+    shifts = trips.shifts()
+    rulings = _rulings(connection, sightings.sighting_id.tolist())
+    known = None if whole else trips.known()
+    names = set(sightings.trip.tolist())
+    merged = merge(
+        sightings,
+        rulings=rulings,
+        known=known,
+        shift_trips={t: s for t, s in shifts.items() if t in names},
+    )
+    if shift_trips and merged.report.offsets:
+        for offset in merged.report.offsets:
+            if offset.trip in trips.by_name and offset.trip not in shifts:
+                trips.shift(changes, offset.trip, offset.east_m, offset.north_m)
+        shifts = trips.shifts()
+        merged = merge(
+            sightings,
+            rulings=rulings,
+            known=known,
+            shift_trips={t: s for t, s in shifts.items() if t in names},
+        )
+    trips.keep_sittings(changes, merged.sittings, whole)
+    out.merged, out.looked_at = merged, len(inside)
+    _write(changes, out, merged, fids, entries, trip_of, set(inside), forced)
+    return out
+
+
+def _give_trips(
+    changes: Changes, trips: Trips, waiting: Sequence[int], trip_of: dict[int, int | None]
+) -> set[int]:
+    """Give the waiting sightings their trips; return members of trips that were run together."""
+    connection = changes.connection
+    rows = connection.execute(
+        "SELECT fid, trip, time_us FROM sightings WHERE fid IN (SELECT value FROM json_each(?)) "
+        "ORDER BY fid",
+        (json.dumps(list(waiting)),),
+    ).fetchall()
+    none = np.iinfo(np.int64).min
+    times = np.array([none if r[2] is None else r[2] for r in rows], np.int64)
+    given, closed = trips.assign(changes, [r[1] or "" for r in rows], times.view("datetime64[us]"))
+    trip_of.update(zip((int(r[0]) for r in rows), given, strict=True))
+    again: set[int] = set()
+    for old in sorted(closed):
+        members = connection.execute(
+            "SELECT m.fid, s.time_us FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
+            "WHERE m.trip = ?",
+            (old,),
+        ).fetchall()
+        for fid, moment in members:
+            trip_of[int(fid)] = next(
+                t.fid
+                for t in trips.rows.values()
+                if not t.given and t.first_us is not None and t.last_us is not None
+                and t.first_us <= moment <= t.last_us
+            )  # fmt: skip
+            again.add(int(fid))
+    return again
+
+
+def _around(
+    connection: sqlite3.Connection,
+    trips: Trips,
+    front: set[int],
+    trip_of: Mapping[int, int | None],
+) -> tuple[list[int], set[int]]:
+    """Return the closed neighbourhood, and sightings that only tell how new trips sit."""
+    reaches: dict[int, float] = {}
+    fresh = sorted(front)
+    rows = connection.execute(
+        f"SELECT {', '.join(_SIGHTING)} FROM sightings WHERE fid IN "
+        "(SELECT value FROM json_each(?))",
+        (json.dumps(fresh),),
+    ).fetchall()
+    looked = table_of(Sightings, _SIGHTING, rows)
+    for row, reach in zip(rows, reach_of(looked).tolist(), strict=True):
+        if reach > REACH_M:
+            reaches[int(row[0])] = reach
+    inside = neighbourhood(connection, front, reaches)
+    weighed = trips.weighed()
+    unweighed = {t for t in trip_of.values() if t is not None and t not in weighed}
+    if not unweighed:
+        return inside, set()
+    old = {
+        int(r[0])
+        for r in connection.execute(
+            "SELECT fid FROM members WHERE trip IN (SELECT value FROM json_each(?))",
+            (json.dumps(sorted(unweighed)),),
+        )
+    }
+    own = old | {f for f, t in trip_of.items() if t in unweighed}
+    places = Places.of(connection, own)
+    near = within(connection, places, np.full(len(places.fids), VOTE_WITHIN_M))
+    return inside, {int(f) for f in near.fids} | own
+
+
+def _members(connection: sqlite3.Connection, fids: Sequence[int]) -> set[int]:
+    return {
+        int(r[0])
+        for r in connection.execute(
+            "SELECT fid FROM members WHERE fid IN (SELECT value FROM json_each(?))",
+            (json.dumps(list(fids)),),
+        )
+    }
+
+
+def _load(
+    connection: sqlite3.Connection,
+    trips: Trips,
+    fids: Sequence[int],
+    trip_of: Mapping[int, int | None],
+) -> tuple[Sightings, dict[str, int], dict[int, int]]:
+    """Return sightings with the trips that they are taken to belong to, and key and entry by id."""
+    names = [n for n in _SIGHTING if n not in ("extra", "content", "revision", "file", "time")]
+    rows = connection.execute(
+        f"SELECT s.{', s.'.join(names)}, s.time, m.trip, m.fid FROM sightings AS s "
+        "LEFT JOIN members AS m ON m.fid = s.fid WHERE s.fid IN "
+        "(SELECT value FROM json_each(?)) ORDER BY s.fid",
+        (json.dumps(list(fids)),),
+    ).fetchall()
+    at, entry = names.index("fid"), names.index("entry")
+    kept = [
+        r for r in rows if r[-1] is not None or r[at] in trip_of
+    ]  # a sighting that waits is not taken in where only marks are settled
+    sightings = table_of(Sightings, [*names, "time"], [r[:-2] for r in kept])
+    trip_keys = [trip_of.get(r[at], r[-2]) for r in kept]
+    ids = sightings.sighting_id.tolist()
+    trip_names = np.empty(len(kept), dtype=object)
+    trip_names[:] = trips.names(trip_keys, ids)
+    return (
+        sightings.with_columns(trip=trip_names),
+        {i: r[at] for i, r in zip(ids, kept, strict=True)},
+        {r[at]: r[entry] for r in kept},
+    )
+
+
+def _rulings(connection: sqlite3.Connection, ids: Sequence[str]) -> Rulings | None:
+    if not connection.execute("SELECT 1 FROM rulings LIMIT 1").fetchone():
+        return None
+    here = set(ids)
+    pairs: dict[str, list[tuple[str, str]]] = {"same": [], "apart": []}
+    for what, a, b in connection.execute("SELECT what, a, b FROM rulings ORDER BY fid"):
+        if a in here and b in here:
+            pairs[what].append((a, b))
+    return Rulings(same=pairs["same"], apart=pairs["apart"])
+
+
+# -- laying what came out against the marks of the book ------------------------------------------
+
+
+def _write(
+    changes: Changes,
+    out: Derived,
+    merged: Merged,
+    fids: Mapping[str, int],
+    entries: Mapping[int, int],
+    trip_of: Mapping[int, int | None],
+    inside: set[int],
+    forced: set[int],
+) -> None:
+    connection = changes.connection
+    keys = json.dumps(sorted(inside))
+    before: dict[int, set[int]] = {}
+    as_of: dict[int, tuple[int | None, int, float | None]] = {}
+    for fid, mark, trip, reach, entry in connection.execute(
+        "SELECT fid, mark, trip, reach_m, as_of FROM members WHERE fid IN "
+        "(SELECT value FROM json_each(?))",
+        (keys,),
+    ):
+        before.setdefault(int(mark), set()).add(int(fid))
+        as_of[int(fid)] = (trip, entry, reach)
+    old_id = {
+        int(f): i
+        for f, i in connection.execute(
+            "SELECT fid, mark_id FROM marks WHERE fid IN (SELECT value FROM json_each(?))",
+            (json.dumps(sorted(before)),),
+        )
+    }
+    sighting_fid = [fids[i] for i in merged.sightings.sighting_id.tolist()]
+    clusters: dict[int, list[int]] = {}
+    for fid, row in zip(sighting_fid, merged.mark_of.tolist(), strict=True):
+        clusters.setdefault(row, []).append(fid)
+    # Marks that only told how a trip sits are not whole here, and are passed over.
+    clusters = {r: c for r, c in clusters.items() if inside.issuperset(c)}
+    mark_before = {f: m for m, members in before.items() for f in members}
+    keeps = _keep_ids(clusters, before, mark_before)
+    again = {
+        r
+        for r, members in clusters.items()
+        if keeps.get(r) is None
+        or before[keeps[r]] != set(members)
+        or not forced.isdisjoint(members)
+        or any(as_of[f][1] != entries[f] or trip_of.get(f, as_of[f][0]) != as_of[f][0]
+               for f in members)
+    }  # fmt: skip
+    kept = {keeps[r] for r in clusters if r in keeps}
+    gone = [m for m in before if m not in kept]
+    _write_marks(changes, out, merged, clusters, again, keeps, old_id, gone, mark_before)
+    _write_members(changes, merged, clusters, again, keeps, as_of, entries, trip_of, fids)
+
+
+def _keep_ids(
+    clusters: Mapping[int, Sequence[int]],
+    before: Mapping[int, set[int]],
+    mark_before: Mapping[int, int],
+) -> dict[int, int]:
+    """Return which mark of the book each cluster carries on: keys of marks by row.
+
+    The mark that shares most sightings with a cluster is carried on by it; of equals the older.
+    """
+    shared: list[tuple[int, int, int]] = []
+    for row, members in clusters.items():
+        for mark, count in Counter(mark_before[f] for f in members if f in mark_before).items():
+            shared.append((-count, mark, row))
+    keeps: dict[int, int] = {}
+    taken: set[int] = set()
+    for _, mark, row in sorted(shared):
+        if row not in keeps and mark not in taken:
+            keeps[row] = mark
+            taken.add(mark)
+    return keeps
+
+
+def _write_marks(
+    changes: Changes,
+    out: Derived,
+    merged: Merged,
+    clusters: Mapping[int, Sequence[int]],
+    again: set[int],
+    keeps: dict[int, int],
+    old_id: Mapping[int, str],
+    gone: Sequence[int],
+    mark_before: Mapping[int, int],
+) -> None:
+    connection = changes.connection
+    gone_ids = {m: old_id[m] for m in gone}
+    changes.delete("marks", gone)
+    changes.delete("marks_as_written", gone)
+    rows = sorted(again)
+    fresh = [r for r in rows if r not in keeps]
+    ids = _new_ids(connection, merged, fresh)
+    first = changes.next_fid("marks")
+    for k, r in enumerate(fresh):
+        keeps[r] = first + k
+    mark_ids = {r: ids[r] if r in ids else old_id[keeps[r]] for r in rows}
+    # Where the sightings of a mark that is no more went, its id leads.
+    retired_ids, retired_into = [], []
+    row_of = {f: r for r, members in clusters.items() for f in members}
+    for mark in gone:
+        went = Counter(row_of[f] for f, m in mark_before.items() if m == mark and f in row_of)
+        target = min(went, key=lambda r: (-went[r], r)) if went else None
+        if target is None:
+            out.gone.append(gone_ids[mark])
+            continue
+        into = mark_ids.get(target) or old_id[keeps[target]]
+        if into != gone_ids[mark]:
+            retired_ids.append(gone_ids[mark])
+            retired_into.append(into)
+            out.folded.append((gone_ids[mark], into))
+    back = [
+        int(r[0])
+        for r in connection.execute(
+            "SELECT fid FROM retired WHERE mark_id IN (SELECT value FROM json_each(?))",
+            (json.dumps(list(ids.values())),),
+        )
+    ]
+    changes.delete("retired", back)
+    if retired_ids:
+        changes.insert(
+            "retired",
+            {
+                "mark_id": retired_ids,
+                "folded_into": retired_into,
+                "entry": [changes.entry] * len(retired_ids),
+            },
+        )
+    if not rows:
+        return
+    table = merged.marks.take(np.array(rows))
+    id_array = np.array([mark_ids[r] for r in rows], dtype=object)
+    table = table.with_columns(mark_id=id_array)
+    rewrite(
+        changes,
+        table,
+        [keeps[r] for r in rows],
+        new={keeps[r] for r in fresh},
+    )
+    out.new += [ids[r] for r in fresh]
+    out.changed += [mark_ids[r] for r in rows if r not in ids]
+
+
+def _new_ids(connection: sqlite3.Connection, merged: Merged, rows: Sequence[int]) -> dict[int, str]:
+    """Name new marks by their earliest sighting, or by the next if that names another mark."""
+    if not rows:
+        return {}
+    wanted = [str(merged.marks.mark_id[r]) for r in rows]
+    members = [str(merged.marks.sighting_ids[r]).split() for r in rows]
+    asked = sorted({i for ids in members for i in ids})
+    used = {
+        r[0]
+        for r in connection.execute(
+            "SELECT mark_id FROM marks WHERE mark_id IN (SELECT value FROM json_each(?))",
+            (json.dumps(asked),),
+        )
+    }
+    out: dict[int, str] = {}
+    for row, first, ids in zip(rows, wanted, members, strict=True):
+        out[row] = next(i for i in [first, *ids] if i not in used)
+        used.add(out[row])
+    return out
+
+
+def rewrite(changes: Changes, table: Marks, fids: Sequence[int], *, new: set[int]) -> None:
+    """Write marks with what the user said of them.
+
+    Parameters
+    ----------
+    changes : Changes
+        The entry that it belongs to.
+    table : Marks
+        As merging made them, under their lasting ids, with ``sighting_ids``.
+    fids : sequence of int
+        Their keys.
+    new : set of int
+        Keys of marks that are not in the book yet.
+    """
+    connection = changes.connection
+    columns: dict[str, list[Any]] = dict(table_columns(table, leave_out=("sighting_ids",)))
+    count = len(table)
+    columns["private"] = [0] * count
+    columns["visits"] = [0] * count
+    words = connection.execute("SELECT 1 FROM words LIMIT 1").fetchone()
+    visited = connection.execute("SELECT 1 FROM visits LIMIT 1").fetchone()
+    if words or visited:
+        for k in range(count):
+            _user_has_it(connection, columns, k, table)
+    at = [k for k in range(count) if fids[k] in new]
+    old = [k for k in range(count) if fids[k] not in new]
+    written = {
+        "mark_id": columns["mark_id"],
+        **{n: columns[n] for n in EDITABLE},
+        "place": columns["geom"],
+    }
+    for name, source in (("marks", columns), ("marks_as_written", written)):
+        if at:
+            changes.insert_keyed(
+                name,
+                {
+                    "fid": _range_or_list([fids[k] for k in at]),
+                    **{n: [v[k] for k in at] for n, v in source.items()},
+                },
+            )
+        if old:
+            changes.update(
+                name, [fids[k] for k in old], {n: [v[k] for k in old] for n, v in source.items()}
+            )
+
+
+def _range_or_list(fids: Sequence[int]) -> Sequence[int]:
+    if list(fids) == list(range(fids[0], fids[0] + len(fids))):
+        return range(fids[0], fids[0] + len(fids))
+    return fids
+
+
+def _user_has_it(
+    connection: sqlite3.Connection, columns: dict[str, list[Any]], k: int, table: Marks
+) -> None:
+    """Lay the user's words over one derived mark, and count the visits."""
+    ids = _ids_behind(connection, columns["mark_id"][k])
+    words = latest_words(connection, ids)
+    for name in ("name", "kind"):
+        if name in words:
+            columns[name][k] = words[name][0] or None
+    if "private" in words:
+        columns["private"][k] = int(words["private"][0] == "1")
+    later: dict[str, list[Any]] = {"note": [], "hazard": []}
+    for name in ("note", "hazard"):
+        if name not in words:
+            continue
+        later[name] = [
+            r[0]
+            for r in connection.execute(
+                f"SELECT {name} FROM sightings WHERE sighting_id IN "
+                "(SELECT value FROM json_each(?)) AND entry > ? ORDER BY time_us, fid",
+                (json.dumps(str(table.sighting_ids[k]).split()), words[name][1]),
+            )
+            if r[0]
+        ]
+    if "hazard" in words:
+        columns["hazard"][k] = int(words["hazard"][0] == "1" or bool(later["hazard"]))
+    if "note" in words:
+        text = words["note"][0]
+        for note in later["note"]:
+            if note not in text:
+                text = f"{text}\n{note}".strip()
+        columns["note"][k] = text or None
+    columns["visits"][k] = connection.execute(
+        "SELECT count(*) FROM visits WHERE mark_id IN (SELECT value FROM json_each(?))",
+        (json.dumps(ids),),
+    ).fetchone()[0]
+
+
+def _write_members(
+    changes: Changes,
+    merged: Merged,
+    clusters: Mapping[int, Sequence[int]],
+    again: set[int],
+    keeps: Mapping[int, int],
+    as_of: Mapping[int, tuple[int | None, int, float | None]],
+    entries: Mapping[int, int],
+    trip_of: Mapping[int, int | None],
+    fids: Mapping[str, int],
+) -> None:
+    reach = reach_of(merged.sightings)
+    reach_by = {
+        fids[i]: r
+        for i, r in zip(merged.sightings.sighting_id.tolist(), reach.tolist(), strict=True)
+        if r > REACH_M
+    }
+    rows = [
+        (f, keeps[r], trip_of[f] if f in trip_of else as_of[f][0], reach_by.get(f), entries[f])
+        for r in sorted(again)
+        for f in clusters[r]
+    ]
+    if not rows:
+        return
+    names = ("mark", "trip", "reach_m", "as_of")
+    for keyed, some in (
+        (True, [r for r in rows if r[0] not in as_of]),
+        (False, [r for r in rows if r[0] in as_of]),
+    ):
+        if not some:
+            continue
+        some.sort()
+        keys, *values = zip(*some, strict=True)
+        columns = dict(zip(names, values, strict=True))
+        if keyed:
+            changes.insert_keyed("members", {"fid": _range_or_list(keys), **columns})
+        else:
+            changes.update("members", keys, columns)
+
+
+def members_of(connection: sqlite3.Connection, mark_ids: Iterable[str]) -> list[int]:
+    """Return the keys of the sightings of some marks.
+
+    Raises
+    ------
+    UsageError
+        There is no such mark.
+    """
+    out: list[int] = []
+    for mark_id in mark_ids:
+        rows = connection.execute(
+            "SELECT m.fid FROM members AS m JOIN marks AS k ON k.fid = m.mark WHERE k.mark_id = ?",
+            (resolve(connection, mark_id),),
+        ).fetchall()
+        if not rows:
+            raise UsageError(f"there is no mark {mark_id!r}; athwart book marks lists them")
+        out += [int(r[0]) for r in rows]
+    return out

@@ -1,0 +1,191 @@
+"""Which sightings a change can touch: the closed neighbourhood of what changed.
+
+Two sightings can only come to share a mark through others that could each be one thing with the
+next. So the neighbourhood grows from what changed by everything within reach, by the members of
+every mark that it meets and by what the user has ruled about them, until nothing more comes in.
+Merging it alone gives the marks that merging the whole book would give there.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from athwart.merge import REACH_M
+
+__all__ = ["Places", "neighbourhood", "within"]
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_EARTH_M = 6_371_008.8
+_METRES_A_DEGREE = 110_574.0  # the shortest degree of latitude on WGS 84, at the equator
+_INDEX_ERROR_M = 2.0
+"""The spatial index holds places as 32-bit numbers, at longitude 180 to 1.7 m."""
+
+
+class Places:
+    """Keys and places of sightings of the book, as its spatial index has them."""
+
+    def __init__(self, fids: IntArray, lon: FloatArray, lat: FloatArray) -> None:
+        self.fids, self.lon, self.lat = fids, lon, lat
+
+    @classmethod
+    def of(cls, connection: sqlite3.Connection, fids: Iterable[int]) -> Places:
+        """Return the places of sightings given by key."""
+        rows = connection.execute(
+            "SELECT id, (minx + maxx) / 2, (miny + maxy) / 2 FROM rtree_sightings_geom "
+            "WHERE id IN (SELECT value FROM json_each(?))",
+            (json.dumps([int(f) for f in fids]),),
+        ).fetchall()
+        return cls(*_columns(rows))
+
+    def xyz(self) -> FloatArray:
+        """Return the places on a sphere, metres from its centre."""
+        lam, phi = np.radians(self.lon), np.radians(self.lat)
+        cp = np.cos(phi)
+        return _EARTH_M * np.stack([cp * np.cos(lam), cp * np.sin(lam), np.sin(phi)], axis=1)
+
+
+def _columns(rows: list[tuple[int, float, float]]) -> tuple[IntArray, FloatArray, FloatArray]:
+    if not rows:
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    fid, lon, lat = zip(*rows, strict=True)
+    return np.array(fid, np.int64), np.array(lon, np.float64), np.array(lat, np.float64)
+
+
+def within(connection: sqlite3.Connection, places: Places, reach_m: FloatArray) -> Places:
+    """Return the sightings that lie within a distance of any of some places.
+
+    Parameters
+    ----------
+    places : Places
+        Where from.
+    reach_m : numpy.ndarray
+        How far, one a place.
+    """
+    if not len(places.fids):
+        return places
+    connection.execute("DROP TABLE IF EXISTS temp.box")
+    connection.execute("CREATE TEMP TABLE box (x0, x1, y0, y1)")
+    connection.executemany(
+        "INSERT INTO temp.box VALUES (?, ?, ?, ?)", _boxes(places, reach_m + _INDEX_ERROR_M)
+    )
+    rows = connection.execute(
+        "SELECT DISTINCT r.id, (r.minx + r.maxx) / 2, (r.miny + r.maxy) / 2 "
+        "FROM temp.box AS b CROSS JOIN rtree_sightings_geom AS r "
+        "ON r.maxx >= b.x0 AND r.minx <= b.x1 AND r.maxy >= b.y0 AND r.miny <= b.y1"
+    ).fetchall()
+    connection.execute("DROP TABLE temp.box")
+    found = Places(*_columns(rows))
+    if not len(found.fids):
+        return found
+    from scipy.spatial import cKDTree
+
+    # A sphere instead of the ellipsoid: off by up to 0.6 %, allowed for.
+    at, points = places.xyz(), found.xyz()
+    limit = reach_m * 1.01 + _INDEX_ERROR_M
+    keep = np.zeros(len(points), dtype=bool)
+    for reach in np.unique(limit):  # one, or a few where sightings of large error are among them
+        distance, _ = cKDTree(at[limit == reach]).query(points, distance_upper_bound=reach)
+        keep |= np.isfinite(distance)
+    return Places(found.fids[keep], found.lon[keep], found.lat[keep])
+
+
+def _boxes(places: Places, reach_m: FloatArray) -> list[tuple[float, float, float, float]]:
+    high = reach_m / _METRES_A_DEGREE
+    low_lat, high_lat = places.lat - high, places.lat + high
+    steepest = np.maximum(np.abs(low_lat), np.abs(high_lat))
+    with np.errstate(divide="ignore"):
+        wide = np.where(
+            steepest >= 90.0, 360.0, high / np.cos(np.radians(np.minimum(steepest, 90)))
+        )
+    west, east = places.lon - wide, places.lon + wide
+    boxes = [np.stack([west, east, low_lat, high_lat], axis=1)]
+    for turn in (360.0, -360.0):  # over the 180th meridian
+        over = (west < -180.0) if turn > 0 else (east > 180.0)
+        if over.any():
+            moved = np.stack([west + turn, east + turn, low_lat, high_lat], axis=1)
+            boxes.append(moved[over])
+    return [tuple(row) for row in np.concatenate(boxes).tolist()]
+
+
+def neighbourhood(
+    connection: sqlite3.Connection, changed: Iterable[int], reaches: dict[int, float]
+) -> list[int]:
+    """Return the keys of all sightings whose mark a change can touch.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        Of the book.
+    changed : iterable of int
+        Keys of the sightings that are new, fixed anew, or ruled about.
+    reaches : dict
+        How far, in metres, the sightings of large error among them may be folded; the others
+        reach `athwart.merge.REACH_M`.
+
+    Returns
+    -------
+    list of int
+        Keys in rising order.
+    """
+    wide = Places(
+        *_columns(
+            connection.execute(
+                "SELECT r.id, r.minx, r.miny FROM members AS m "
+                "JOIN rtree_sightings_geom AS r ON r.id = m.fid WHERE m.reach_m IS NOT NULL"
+            ).fetchall()
+        )
+    )
+    wide_reach = {
+        int(f): float(r)
+        for f, r in connection.execute("SELECT fid, reach_m FROM members WHERE reach_m IS NOT NULL")
+    }
+    wide_reach.update(reaches)
+    inside: set[int] = set()
+    front = {int(f) for f in changed}
+    while front:
+        inside |= front
+        places = Places.of(connection, front)
+        reach = np.array([wide_reach.get(int(f), REACH_M) for f in places.fids], np.float64)
+        found = {int(f) for f in within(connection, places, reach).fids}
+        found |= _wide_ones(wide, wide_reach, places)
+        found |= _tied(connection, front)
+        front = found - inside
+    return sorted(inside)
+
+
+def _wide_ones(wide: Places, reach: dict[int, float], places: Places) -> set[int]:
+    if not len(wide.fids) or not len(places.fids):
+        return set()
+    from scipy.spatial import cKDTree
+
+    distance, _ = cKDTree(places.xyz()).query(wide.xyz())
+    limit = np.array([reach[int(f)] for f in wide.fids]) * 1.01 + _INDEX_ERROR_M
+    return {int(f) for f in wide.fids[distance <= limit]}
+
+
+def _tied(connection: sqlite3.Connection, fids: Iterable[int]) -> set[int]:
+    """Return members of the marks of some sightings, and what rulings tie to them."""
+    keys = json.dumps([int(f) for f in fids])
+    rows = connection.execute(
+        "SELECT fid FROM members WHERE mark IN "
+        "(SELECT mark FROM members WHERE fid IN (SELECT value FROM json_each(?)))",
+        (keys,),
+    ).fetchall()
+    found = {int(r[0]) for r in rows}
+    if connection.execute("SELECT 1 FROM rulings LIMIT 1").fetchone():
+        for here, there in (("a", "b"), ("b", "a")):
+            rows = connection.execute(
+                f"SELECT s.fid FROM rulings AS r JOIN sightings AS s ON s.sighting_id = r.{there} "
+                f"WHERE r.{here} IN (SELECT sighting_id FROM sightings WHERE fid IN "
+                "(SELECT value FROM json_each(?)))",
+                (keys,),
+            ).fetchall()
+            found |= {int(r[0]) for r in rows}
+    return found

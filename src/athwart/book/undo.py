@@ -1,0 +1,253 @@
+"""Taking changes back.
+
+The last change that still stands is taken back exactly: every step that it made is undone in
+reverse. An older one is taken back in what was seen and decided (the sightings of a file, a
+ruling, a word), and the marks that this touches are settled anew from what is left, provided that
+nothing later stands on it. Taking back is a change too, and can be taken back.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+
+from athwart.book.changes import Changes, Step
+from athwart.book.derive import derive, members_of
+from athwart.book.log import Entry, entries, entry_of, new_entry, way_back_of
+from athwart.book.outside import take_in_edits
+from athwart.book.schema import DERIVED
+from athwart.book.store import Store
+from athwart.errors import DataError, UsageError
+
+__all__ = ["standing", "take_back"]
+
+
+def standing(log: list[Entry]) -> list[int]:
+    """Return the numbers of the changes that still stand, the first first; undoings are none."""
+    by_number = {e.number: e for e in log}
+
+    def stands(entry: Entry) -> bool:
+        return not entry.taken_back_by or not stands(by_number[entry.taken_back_by])
+
+    return [e.number for e in log if e.what != "undo" and stands(e)]
+
+
+def take_back(store: Store, number: int | None = None) -> tuple[Entry, list[str]]:
+    """Take one change back.
+
+    Parameters
+    ----------
+    store : Store
+        Opened for writing.
+    number : int, optional
+        Number of the entry in the log; the last change that stands if not given. The number of
+        an undoing brings back what it took.
+
+    Returns
+    -------
+    Entry
+        What was taken back.
+    list of str
+        What the user should know.
+
+    Raises
+    ------
+    UsageError
+        There is nothing to take back, no such entry, or it does not stand any more.
+    DataError
+        Later changes stand on it; they are named.
+    """
+    with store.writing() as connection:
+        words = take_in_edits(connection)
+        log = entries(connection)
+        stand = standing(log)
+        if number is None:
+            if not stand:
+                raise UsageError("there is no change to take back")
+            number = stand[-1]
+        entry = entry_of(connection, number)
+        by_number = {e.number: e for e in log}
+        if entry.what == "undo":
+            if entry.taken_back_by:
+                raise UsageError(f"entry {number} was taken back already")
+        elif number not in stand:
+            raise UsageError(
+                f"entry {number} was taken back already, by entry {by_number[number].taken_back_by}"
+            )
+        since = [e for e in log if e.number > number and not _cancelled(e, by_number, number)]
+        with new_entry(connection, "undo", takes_back=number) as draft:
+            draft.sentence = f"took back entry {number} ({entry.what}): {entry.sentence}"
+            steps = way_back_of(connection, number)
+            if not since:
+                draft.changes.apply(steps)
+            else:
+                _withdraw(draft.changes, entry, steps, [e.number for e in since])
+    return entry, words
+
+
+def _cancelled(entry: Entry, by_number: dict[int, Entry], floor: int) -> bool:
+    """Tell whether an entry after ``floor`` leaves no trace: it and its undoing are both later."""
+    if entry.what == "undo":
+        return entry.takes_back > floor
+    back = by_number.get(entry.taken_back_by)
+    return back is not None and not back.taken_back_by
+
+
+def _keys(steps: list[Step]) -> set[tuple[str, int]]:
+    out: set[tuple[str, int]] = set()
+    for what, table, columns, rows in steps:
+        if table in DERIVED:
+            continue
+        if what == "delete" and columns == ["range"]:
+            out |= {(table, f) for f in range(*rows[0])}
+        elif what == "delete":
+            out |= {(table, int(f)) for f in rows}
+        elif what == "insert":
+            at = columns.index("fid")
+            out |= {(table, int(r[at])) for r in rows}
+        else:
+            out |= {(table, int(r[0])) for r in rows}
+    return out
+
+
+def _withdraw(changes: Changes, entry: Entry, steps: list[Step], later: list[int]) -> None:
+    connection = changes.connection
+    own = [s for s in steps if s[1] not in DERIVED]
+    if entry.what == "undo" or not own:
+        _refuse(entry, later, "it can be taken back only while it is the last change")
+    keys = _keys(own)
+    on_it = [n for n in later if not keys.isdisjoint(_keys(way_back_of(connection, n)))]
+    if on_it:
+        _refuse(entry, on_it, "they changed the same things")
+    gone = sorted(f for t, f in keys if t == "sightings")
+    ids = _sighting_ids(connection, gone)
+    ruled = _later_on(connection, "rulings", ("a", "b"), ids, entry.number)
+    if ruled:
+        _refuse(entry, ruled, "they rule on its sightings")
+    marks = _marks_hit(connection, own, gone)
+    changes.apply(own)
+    left = _sighting_ids(connection, gone)
+    lost = [f for f in gone if f not in left]
+    changes.delete("members", _rows_in(connection, "members", lost))
+    again: list[int] = []
+    for mark in marks:
+        rest = [
+            int(r[0]) for r in connection.execute("SELECT fid FROM members WHERE mark = ?", (mark,))
+        ]
+        if rest:
+            again += rest
+            continue
+        mark_id = connection.execute("SELECT mark_id FROM marks WHERE fid = ?", (mark,)).fetchone()[
+            0
+        ]
+        said = [
+            n
+            for table in ("words", "visits", "handed_over")
+            for n in _later_on(connection, table, ("mark_id",), {0: mark_id}, entry.number)
+        ]
+        if said:
+            _refuse(
+                entry, sorted(set(said)), f"they are about the mark {mark_id}, made of it alone"
+            )
+        changes.delete("marks", [mark])
+        changes.delete("marks_as_written", _rows_in(connection, "marks_as_written", [mark]))
+    if again:
+        derive(changes, changed=again, take_in=False)
+    unused = [
+        int(r[0])
+        for r in connection.execute(
+            "SELECT fid FROM trips WHERE fid NOT IN "
+            "(SELECT trip FROM members WHERE trip IS NOT NULL)"
+        )
+    ]
+    changes.delete("trips", unused)
+
+
+def _refuse(entry: Entry, later: list[int], why: str) -> None:
+    numbers = ", ".join(map(str, later[:8])) + (", ..." if len(later) > 8 else "")
+    raise DataError(
+        f"entry {entry.number} ({entry.what}) cannot be taken back before "
+        f"{'entries' if len(later) > 1 else 'entry'} {numbers}: {why}"
+    )
+
+
+def _sighting_ids(connection: sqlite3.Connection, fids: list[int]) -> dict[int, str]:
+    return {
+        int(f): i
+        for f, i in connection.execute(
+            "SELECT fid, sighting_id FROM sightings WHERE fid IN (SELECT value FROM json_each(?))",
+            (json.dumps(fids),),
+        )
+    }
+
+
+def _rows_in(connection: sqlite3.Connection, table: str, fids: list[int]) -> list[int]:
+    return [
+        int(r[0])
+        for r in connection.execute(
+            f"SELECT fid FROM {table} WHERE fid IN (SELECT value FROM json_each(?))",
+            (json.dumps(fids),),
+        )
+    ]
+
+
+def _later_on(
+    connection: sqlite3.Connection,
+    table: str,
+    columns: tuple[str, ...],
+    ids: dict[int, str],
+    number: int,
+) -> list[int]:
+    """Return entries after a number whose rows name one of some ids."""
+    if not ids:
+        return []
+    named = " OR ".join(f"{c} IN (SELECT value FROM json_each(?1))" for c in columns)
+    return [
+        int(r[0])
+        for r in connection.execute(
+            f"SELECT DISTINCT entry FROM {table} WHERE entry > ?2 AND ({named}) ORDER BY entry",
+            (json.dumps(list(ids.values())), number),
+        )
+    ]
+
+
+def _marks_hit(connection: sqlite3.Connection, steps: list[Step], gone: list[int]) -> list[int]:
+    """Return the keys of the marks that taking steps back will touch."""
+    marks = {
+        int(r[0])
+        for r in connection.execute(
+            "SELECT DISTINCT mark FROM members WHERE fid IN (SELECT value FROM json_each(?))",
+            (json.dumps(gone),),
+        )
+    }
+    ids: set[str] = set()
+    said: set[str] = set()
+    for what, table, columns, rows in steps:
+        if table == "rulings" and what == "insert":
+            at = [columns.index("a"), columns.index("b")]
+            ids |= {str(r[k]) for r in rows for k in at}
+        elif table in ("rulings", "words", "visits") and what == "delete":
+            fids = list(range(*rows[0])) if columns == ["range"] else rows
+            names = "a, b" if table == "rulings" else "mark_id, mark_id"
+            found = connection.execute(
+                f"SELECT {names} FROM {table} WHERE fid IN (SELECT value FROM json_each(?))",
+                (json.dumps(fids),),
+            ).fetchall()
+            (ids if table == "rulings" else said).update(str(v) for r in found for v in r)
+    if ids:
+        marks |= {
+            int(r[0])
+            for r in connection.execute(
+                "SELECT DISTINCT m.mark FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
+                "WHERE s.sighting_id IN (SELECT value FROM json_each(?))",
+                (json.dumps(sorted(ids)),),
+            )
+        }
+    for mark_id in sorted(said):
+        try:
+            first = members_of(connection, [mark_id])[0]
+        except UsageError:
+            continue
+        row = connection.execute("SELECT mark FROM members WHERE fid = ?", (first,)).fetchone()
+        marks.add(int(row[0]))
+    return sorted(marks)
