@@ -29,7 +29,7 @@ from athwart.errors import DataError, UsageError
 from athwart.geometry.geodesic import inverse, wrap_longitude
 from athwart.kinds import symbols_for
 from athwart.review.assets import ASSETS, asset_text, leaflet_licence
-from athwart.review.ground import fitted
+from athwart.review.ground import Box, fitted
 from athwart.tables import Marks, Sightings, Track
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, error_ellipse
 from athwart.units import FATHOM, FOOT, UnitSystem, format_position
@@ -109,8 +109,9 @@ def review_map(
         Places that lie close and were kept apart, and why.
     background : mapping or iterable of shapely geometry, optional
         A coastline or the like, as GeoJSON or shapes, longitude and latitude in WGS 84. Only its
-        shapes are put into the page, cut off at 50 km or the data's own breadth beyond them, and
-        thinned where they have more than 60,000 points; the page says how far it may be off.
+        shapes are put into the page, cut off at 50 km or the data's own breadth beyond them.
+        Where they have more than 60,000 points they are cut off nearer, then thinned; the page
+        says how far it may be off.
     units : {"metric", "feet", "fathoms"}
         What lengths are shown in.
     title : str
@@ -236,7 +237,8 @@ class _Sheet(NamedTuple):
     plane: tuple[float, float] | None
     origin: tuple[float, float]
     quantum: float
-    reach: tuple[float, float, float, float] | None = None
+    reaches: FloatArray = np.empty((0, 4))
+    """Boxes that a background may fill, the widest first: left, bottom, right, top."""
 
     def place(self, lon: Any, lat: Any) -> tuple[FloatArray, FloatArray]:
         lon, lat = np.asarray(lon, np.float64), np.asarray(lat, np.float64)
@@ -285,12 +287,14 @@ def _sheet(
         sheet = _Sheet(middle, (0.0, 0.0), 0.01)
     else:
         sheet = _Sheet(None, middle, 1e-7)
-    # A background is taken as far as the data's own breadth beyond them, 50 km at least.
+    # A background is taken as far as the data's own breadth beyond them, 50 km at least; a fourth
+    # or a sixteenth of that where it has too many points.
     xy = np.stack(sheet.place(lon, lat))
     low, high = xy.min(axis=1), xy.max(axis=1)
     least = 50_000.0 if sheet.plane else 50_000.0 / _METRES_PER_DEGREE
     grown = np.maximum(high - low, [least if sheet.plane else 2 * least, least])
-    return sheet._replace(reach=(*(low - grown).tolist(), *(high + grown).tolist()))
+    shares = np.array([[1.0], [1 / 4], [1 / 16]])
+    return sheet._replace(reaches=np.hstack([low - grown * shares, high + grown * shares]))
 
 
 def _placed(sheet: _Sheet, lon: Any, lat: Any) -> dict[str, list[int]]:
@@ -472,40 +476,60 @@ def _background_data(background: Background | None, sheet: _Sheet) -> dict[str, 
         return None
     found = _geometries(background) if isinstance(background, Mapping) else list(background)
     shapes = _checked(found)
-    box = None
-    if sheet.reach is not None:  # in whole quanta, so that the page knows its own edge again
-        near, low = np.asarray(sheet.origin), np.asarray(sheet.reach).reshape(2, 2)
-        box = np.rint((low - near) / sheet.quantum).astype(np.int64)
-        edges = (near + box * sheet.quantum).ravel().tolist()
+    near = shapes[_may_be_near(shapes, sheet)]
+    origin = np.asarray(sheet.origin)
+    # In whole quanta, so that the page knows its own edge again.
+    whole = np.rint((sheet.reaches.reshape(-1, 2, 2) - origin) / sheet.quantum).astype(np.int64)
+    boxes: list[Box] = [tuple(b) for b in (origin + whole * sheet.quantum).reshape(-1, 4).tolist()]
     scale = (1.0, 1.0)
     if sheet.plane is None:
-        nearest = 0.0 if sheet.reach is None else _least_latitude_deg(sheet.reach)
-        across = _METRES_PER_DEGREE * float(np.cos(np.radians(nearest)))
-        scale = (across, _METRES_PER_DEGREE)
-    ground = fitted(
-        _laid_out(shapes, sheet),
-        box=None if box is None else (edges[0], edges[1], edges[2], edges[3]),
-        metres=scale,
-    )
+        nearest = _least_latitude_deg(sheet.reaches[0]) if len(boxes) else 0.0
+        scale = (_METRES_PER_DEGREE * float(np.cos(np.radians(nearest))), _METRES_PER_DEGREE)
+    ground = fitted(_laid_out(near, sheet), boxes=boxes, metres=scale)
+    box = None if ground.box is None else whole[boxes.index(ground.box)].ravel().tolist()
     return {
         "fills": [[_deltas(xy, sheet) for xy in rings] for rings in ground.fills],
         "lines": [_deltas(xy, sheet) for xy in ground.lines],
         "points": [_deltas(xy, sheet) for xy in ground.points],
-        "box": None if box is None else box.ravel().tolist(),
+        "box": box,
         "within": ground.within_m,
-        "cut": ground.cut,
+        "cut": ground.cut or len(near) < len(shapes),
         "leftOut": ground.left_out,
     }
 
 
-def _least_latitude_deg(reach: tuple[float, float, float, float]) -> float:
+def _may_be_near(shapes: NDArray[np.object_], sheet: _Sheet) -> NDArray[np.bool_]:
+    """Pass over in one step what surely lies out of reach, whatever its turn round the Earth."""
+    if sheet.plane is not None or not len(sheet.reaches):
+        return np.ones(len(shapes), dtype=bool)
+    west, south, east, north = shapely.bounds(shapes).T
+    left, bottom, right, top = sheet.reaches[0]
+    turned = west + 360.0 * np.ceil((left - east) / 360.0)
+    near: NDArray[np.bool_] = (south <= top) & (north >= bottom) & (turned <= right)
+    near |= east - west >= 180.0  # these may jump over the 180th meridian
+    return near
+
+
+def _least_latitude_deg(reach: FloatArray) -> float:
     """Return the latitude nearest to the equator: there a degree of longitude is longest."""
-    south, north = reach[1], reach[3]
+    south, north = float(reach[1]), float(reach[3])
     return 0.0 if south <= 0.0 <= north else min(abs(south), abs(north), _MERCATOR_LIMIT_DEG)
 
 
 def _laid_out(shapes: NDArray[np.object_], sheet: _Sheet) -> Iterator[Any]:
     """Put lines and areas on the sheet without tearing them where longitude jumps."""
+    if sheet.plane is None and len(sheet.reaches):
+        west, _, east, _ = shapely.bounds(shapes).T
+        left, _, right, _ = sheet.reaches[0]
+        # What is narrow has no jump and comes once: all of a turn are moved in one step.
+        narrow = (east - west < 180.0) & (east - west + right - left < 360.0)
+        turns = np.ceil((left - east) / 360.0)
+        for turn in np.unique(turns[narrow]).tolist():
+            here = shapes[narrow & (turns == turn)]
+            xy = shapely.get_coordinates(here)
+            xy = np.stack([xy[:, 0] + 360.0 * turn, _on_sheet(xy[:, 1])], axis=1)
+            yield from shapely.set_coordinates(here, xy)
+        shapes = shapes[~narrow]
     for part in shapes:
         area = part.geom_type == "Polygon"
         rings = [part.exterior, *part.interiors] if area else [part]
@@ -514,24 +538,23 @@ def _laid_out(shapes: NDArray[np.object_], sheet: _Sheet) -> Iterator[Any]:
             placed = [np.stack(sheet.place(xy[:, 0], xy[:, 1]), axis=1) for xy in given]
             yield _remade(part.geom_type, placed)
             continue
-        laid = [
-            np.stack(
-                [_untorn(xy[:, 0]), xy[:, 1].clip(-_MERCATOR_LIMIT_DEG, _MERCATOR_LIMIT_DEG)],
-                axis=1,
-            )
-            for xy in given
-        ]
+        laid = [np.stack([_untorn(xy[:, 0]), _on_sheet(xy[:, 1])], axis=1) for xy in given]
         west, east = laid[0][:, 0].min(), laid[0][:, 0].max()
         for hole in laid[1:]:
             hole[:, 0] += 360.0 * np.ceil((west - hole[:, 0].min()) / 360.0 - 1e-9)
         # On the sheet it may lie a turn away, or, if it is broad, come from both sides.
-        if sheet.reach is None:
+        if not len(sheet.reaches):
             turns = [np.rint((sheet.origin[0] - (west + east) / 2.0) / 360.0)]
         else:
-            first = np.ceil((sheet.reach[0] - east) / 360.0)
-            turns = np.arange(first, np.floor((sheet.reach[2] - west) / 360.0) + 1.0).tolist()
+            left, right = sheet.reaches[0, [0, 2]]
+            first = np.ceil((left - east) / 360.0)
+            turns = np.arange(first, np.floor((right - west) / 360.0) + 1.0).tolist()
         for turn in turns:
             yield _remade(part.geom_type, [xy + np.array([360.0 * turn, 0.0]) for xy in laid])
+
+
+def _on_sheet(lat: FloatArray) -> FloatArray:
+    return lat.clip(-_MERCATOR_LIMIT_DEG, _MERCATOR_LIMIT_DEG)
 
 
 def _untorn(lon: FloatArray) -> FloatArray:
