@@ -22,6 +22,7 @@ from athwart.merge.marks import AUTOMATIC_NAMES, Gathered, automatic, gather
 from athwart.merge.offset import sitting_of
 from athwart.merge.report import APART_REASONS, KeptApart, Report
 from athwart.tables import Marks, Sightings
+from athwart.trips import assign_trips
 
 __all__ = ["Merged", "Rulings", "merge"]
 
@@ -233,7 +234,9 @@ def _bars(
     scope = looks.trip
     loose = np.isnat(s.time)
     if loose.any():
-        loose &= s.trip == ""
+        at = np.flatnonzero(loose)
+        alone = assign_trips(s.time[at], np.full(len(at), "", dtype=object), s.sighting_id[at])
+        loose[at] = (s.trip[at] == "") | (s.trip[at] == alone)
         _, source = factorise(s.source)
         scope = np.where(loose, len(looks.trip_names) + source, scope).astype(np.int32)
     same, apart = _ruled(s, rulings)

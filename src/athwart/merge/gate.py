@@ -130,7 +130,8 @@ def reach_of(sightings: Sightings, gate: float = GATE, reach_m: float = REACH_M)
       whole, and are to be passed over.
 
     Each sighting must carry the trip and the boat that the merge of all took it to have
-    (``Merged.trips``, ``Merged.boats``): from a part they might be worked out otherwise.
+    (``Merged.trips``, ``Merged.boats``): from a part they might be worked out otherwise. Where
+    trips are moved (``shift_trips``), distances count between the positions as moved.
 
     Parameters
     ----------

@@ -10,6 +10,7 @@ fixed, the least squares of all pairs Q x = b is solved for the new ones alone,
 and the error of a new trip's place has three independent parts: the conditional covariance
 Q_cc^-1, the old trips' own errors carried over by G = -Q_cc^-1 Q_cf, and, because the pull towards
 zero keeps the rows of G below one in sum, what is missing there of the error of the whole group.
+All are against the mean of the old trips of the group.
 """
 
 from __future__ import annotations
@@ -136,8 +137,8 @@ def sitting_against(
     tree : scipy.spatial.cKDTree
         Of their positions.
     known : dict of TripSitting
-        By trip and boat. Trips in a group, or off the others, stay as they are; trips in none are
-        as new, save that they are never found off the others now.
+        By trip and boat. Trips in a group, or off the others, stay as they are. A trip in none is
+        laid against the new ones, but is not found off the others now.
     moved : bool
         Trips that are off the others have been moved onto them, and are laid against too.
     """
@@ -149,11 +150,12 @@ def sitting_against(
     free = np.ones(trips, dtype=bool)
     free[[t for t in old if records[t].group or records[t].off]] = False  # type: ignore[union-attr]
     in_none = sum(not k.group and not k.off for k in known.values())
-    new = trips - len(old)
-    if not free.any() or new + in_none > MOST_TRIPS:
+    new = np.ones(trips, dtype=bool)
+    new[old] = False
+    if not new.any() or int(new.sum()) + in_none > MOST_TRIPS:
         return sitting
 
-    i, j = neighbours(looks, sitting.size, tree, free)
+    i, j = neighbours(looks, sitting.size, tree, new)
     told = np.ones(trips, dtype=bool)
     if not moved:
         told[list(sitting.off)] = False
@@ -170,13 +172,11 @@ def sitting_against(
     pinned = _Pinned(votes, free, sitting.east, sitting.north)
     most = max([int(sitting.size.max()), *(k.looks for k in known.values())])
     x, y = pinned.balance(variance, sitting.size / most)
-    settled = np.ones(trips, dtype=bool)
-    settled[[t for t in range(trips) if records[t] is None]] = False
-    found = off_the_others(looks, votes, x, y, variance, sitting.size, settled)
+    found = off_the_others(looks, votes, x, y, variance, sitting.size, ~new)
     sitting = replace(sitting, off=sitting.off | found)
 
     honest = heard(votes, found, trips, sure=~free & (sitting.group >= 0))
-    _seat_free(sitting, honest, free, variance)
+    _seat_free(sitting, honest, free, variance, known)
     return sitting
 
 
@@ -247,7 +247,37 @@ class _Pinned:
         return x + self.x, y + self.y
 
 
-def _seat_free(sitting: Sitting, v: Votes, free: BoolArray, variance: FloatArray) -> None:
+def _carried_over(
+    carried: FloatArray,
+    sitting: Sitting,
+    variance: FloatArray,
+    known: dict[tuple[str, str], TripSitting],
+) -> FloatArray:
+    """Return the variance that the old trips' own errors put into the new ones' places.
+
+    Own errors are against the group's mean, so over all n trips of a group they sum to zero: they
+    are taken as independent ones of n / (n - 1) times the variance less their mean.
+    """
+    out = np.zeros(len(carried))
+    error = sitting.part**2 * variance
+    for g, name in sitting.group_names.items():
+        here = np.flatnonzero(sitting.group == g)
+        n = max(sum(k.group == name for k in known.values()), len(here))
+        mean = carried[:, here].sum(axis=1, keepdims=True) / n
+        # Those of the group that are not here have the same error as the rest on the average.
+        away = (n - len(here)) * error[here].mean()
+        independent = (carried[:, here] - mean) ** 2 @ error[here] + mean[:, 0] ** 2 * away
+        out += carried[:, here[0]] ** 2 * error[here[0]] if n == 1 else independent * n / (n - 1)
+    return out
+
+
+def _seat_free(
+    sitting: Sitting,
+    v: Votes,
+    free: BoolArray,
+    variance: FloatArray,
+    known: dict[tuple[str, str], TripSitting],
+) -> None:
     """Write down where the new trips sit that were laid against others."""
     trips = len(free)
     # Old trips in no group are free, or off the others: those have no votes here unless moved.
@@ -281,7 +311,7 @@ def _seat_free(sitting: Sitting, v: Votes, free: BoolArray, variance: FloatArray
     cov = np.asarray(np.linalg.inv(q), dtype=np.float64)
     carried = cov @ tie
     rest = 1.0 - carried.sum(axis=1)
-    own = carried**2 @ (sitting.part**2 * variance)
+    own = _carried_over(carried, sitting, variance, known)
     met = np.zeros(trips, dtype=bool)
     met[v.a] = met[v.b] = True
     for part in np.unique(new[free & met]).tolist():

@@ -95,6 +95,22 @@ class Report:
     offsets: tuple[Offset, ...]
     shifted: dict[str, tuple[float, float]] = field(default_factory=dict)
 
+    @classmethod
+    def silent(cls, marks: Marks, sightings: int) -> Report:
+        """Return a report with nothing to say of marks that were settled elsewhere."""
+        none, real = np.empty(0, np.int64), np.empty(0)
+        return cls(
+            marks=marks,
+            sightings=sightings,
+            repeats=0,
+            apart=KeptApart(none, none, real, np.empty(0, np.int8)),
+            inflated=none,
+            depths=(none, np.empty(0, object), real, real),
+            kinds=none,
+            kind_words=(),
+            offsets=(),
+        )
+
     def _title(self, i: int) -> str:
         name = self.marks.name[i]
         return f"{name!r}" if name else f"mark {self.marks.mark_id[i][:8]}"
