@@ -155,12 +155,14 @@ def test_a_cut_of_nearly_a_step_is_no_move_but_on_a_finer_grid_it_is():
     [
         "OSTRE BAE 12",
         "ostre bae 12  ",
+        "OESTRE BAAE 12",
         "STRE BE 12",
         "?stre b?e 12",
         "Østre b",
         "OSTRE B",
         "Ostr b12",
         "ØSTRE BÅE 123",
+        "OSTRE BAE 12 (1001)",
     ],
 )
 def test_what_a_plotter_does_to_a_name_is_no_renaming(came):

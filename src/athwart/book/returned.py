@@ -25,13 +25,15 @@ explains what is seen than "k was left out and r is new"::
         had
 
 A number appended tells little, since people number neighbours: p / q is the share of such names in
-this file times 250 (5 for names that the plotter makes). A name that fits another mark nearby is likely a swap of names: p is then
-0.04 x 0.02 instead of q, which makes the place count for more than the name unless the other mark
-is the only explanation of a second waypoint. A person moves a mark at most ``reach_m``; one with
-the same name farther away is new, and said to be doubtful. The one-to-one assignment with the
-greatest sum of weights is taken, pairs below 0 never; where a change would cost less than
-`DOUBT`, that is said. The shares, 60 m and 7 m are our own judgement (no source); results hang on
-them only where a sentence in ``doubtful`` says so. Assignment: Kuhn 1955, as in SciPy.
+this file times 250 (5 for names that the plotter makes). A name that fits another mark nearby is
+likely a swap of names: p is then 0.04 x 0.02 instead of q, which makes the place count for more
+than the name, unless the mark whose place it is came back elsewhere. Where few waypoints lie in
+the place of a mark, all weights are lowered by the logarithm of the odds.
+
+A person moves a mark at most ``reach_m``; one with the same name farther away is new, and said to
+be doubtful. The one-to-one assignment with the greatest sum of weights is taken (Kuhn 1955, as in
+SciPy), pairs below 0 never; where a change would cost less than `DOUBT`, that is said. Shares, 60 m
+and 7 m are our own judgement (no source); what hangs on them is among the doubtful.
 """
 
 from __future__ import annotations
@@ -60,7 +62,10 @@ TextArray = NDArray[np.object_]
 KeyArray = NDArray[np.str_]
 
 DOUBT = 2.0
-"""An explanation this little worse than the best (nats; a factor of 7.4) is said to be possible."""
+"""An explanation this little worse than the best (nats; a factor of 7.4) is said to be possible.
+
+Twice as much where a waypoint is taken as new.
+"""
 
 _KEPT, _LEFT_OUT = 0.8, 0.2
 _STOOD, _MOVED = 0.95, 0.05
@@ -91,6 +96,11 @@ _SHORTEST_CUT, _EXCEED = 6, 0.1
 _OTHER, _SAME, _CUT, _APPENDED, _BLANK = range(5)
 
 _SIGNS = re.compile(r"[^0-9A-Za-z]+")
+# Two letters for one, as Nordic and German speakers write them where they must (common practice).
+_SPELT = str.maketrans(
+    {"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa"}
+    | {"Ä": "AE", "Ö": "OE", "Ü": "UE", "Ø": "OE", "Å": "AA"}
+)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -242,13 +252,15 @@ def comparable(text: str) -> str:
     return (plain or "".join(c for c in own if c.isalnum()))[:_LETTERS]
 
 
-def _bare(text: str) -> tuple[str, str]:
-    """Return a name as it is compared after a plotter left out what it could not show."""
+def _bare(text: str) -> tuple[str, str, str]:
+    """Return a name as it is compared after a plotter left out or spelt out what it cannot show."""
     if text.isascii():
-        return "", ""
-    letters = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
-    whole = unicodedata.normalize("NFC", text).encode("ascii", "ignore").decode()
-    return _SIGNS.sub("", letters).upper()[:_LETTERS], _SIGNS.sub("", whole).upper()[:_LETTERS]
+        return "", "", ""
+    whole = unicodedata.normalize("NFC", text)
+    spelt = comparable(whole.translate(_SPELT))
+    base = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    left = whole.encode("ascii", "ignore").decode()
+    return spelt, _SIGNS.sub("", base).upper()[:_LETTERS], _SIGNS.sub("", left).upper()[:_LETTERS]
 
 
 def _least(text: str, length: int) -> int:
@@ -299,7 +311,7 @@ class _File:
     xyz: FloatArray
     text: IntArray  # row -> distinct name
     key: KeyArray  # of distinct names from here on
-    stems: tuple[KeyArray, KeyArray, KeyArray]  # without the last 1, 2, 3 digits
+    stems: tuple[KeyArray, ...]  # without the last 1, 2, 3, 4 digits
     length: IntArray
     automatic: BoolArray
 
@@ -308,7 +320,8 @@ def _file_of(lon: FloatArray, lat: FloatArray, name: TextArray, pattern: str) ->
     words, text = _factorised(name)
     keys = [comparable(t) for t in words]
     stems = [
-        _keys([k[:-j] if len(k) > j and k[-j:].isdigit() else "" for k in keys]) for j in (1, 2, 3)
+        _keys([k[:-j] if len(k) > j and k[-j:].isdigit() else "" for k in keys])
+        for j in (1, 2, 3, 4)
     ]
     return _File(
         lon=lon,
@@ -317,7 +330,7 @@ def _file_of(lon: FloatArray, lat: FloatArray, name: TextArray, pattern: str) ->
         xyz=_points(lon, lat),
         text=text,
         key=_keys(keys),
-        stems=(stems[0], stems[1], stems[2]),
+        stems=tuple(stems),
         length=np.array([len(t.strip()) for t in words], dtype=np.int64),
         automatic=automatic(words, pattern),
     )
@@ -338,7 +351,7 @@ class _Versions:
     text: IntArray
     texts: list[str]
     key: KeyArray
-    bare: tuple[KeyArray, KeyArray]
+    bare: tuple[KeyArray, ...]
     automatic: BoolArray
     same_key: IntArray  # marks that have the key
     sorted_keys: KeyArray  # one of each mark and key
@@ -380,7 +393,7 @@ def _versions_of(handed: HandedOver, pattern: str) -> _Versions:
         text=text[row],
         texts=words,
         key=key,
-        bare=(_keys([b[0] for b in bare]), _keys([b[1] for b in bare])),
+        bare=tuple(_keys([b[i] for b in bare]) for i in range(3)),
         automatic=automatic(words, pattern),
         same_key=np.bincount(pairs[1], minlength=len(distinct))[
             np.searchsorted(distinct, key)
@@ -727,7 +740,7 @@ class _Recognition:
             found.append((np.repeat(some, there.sum(axis=1)), theirs[near[there]]))
         # Names of which there are few are looked for all over the reach.
         keys = np.concatenate([v.key[v.text[theirs]], *(b[v.text[theirs]] for b in v.bare)])
-        of = np.tile(theirs, 3)
+        of = np.tile(theirs, 1 + len(v.bare))
         at = np.argsort(keys, kind="stable")
         keys, of = keys[at], of[at]
         sought = f.key[f.text[mine]]
@@ -855,12 +868,14 @@ class _Recognition:
         self.copy_of[inside.r[at]] = mark[at]
         # Plotters count on: "WP 12" in the place of "WP 1" need not be a copy.
         unsure = at[(inside.fit[at] == _APPENDED) & v.automatic[v.text[inside.v[at]]]]
-        for r in np.unique(inside.r[unsure]).tolist():
+        for r, w in dict(
+            zip(inside.r[unsure].tolist(), inside.v[unsure].tolist(), strict=True)
+        ).items():
             if r not in self.told:
                 self.told.add(r)
                 self.doubts.append(
-                    f"{self._where(r)} is taken for a copy of {self._name(int(self.copy_of[r]))} "
-                    "with a number appended; it may be a new one"
+                    f"{self._where(r)} is taken for a copy of {self._name(w)} with a number "
+                    "appended; it may be a new one"
                 )
         follows = np.flatnonzero((leader != np.arange(len(leader))) & (self.mate < 0))
         of = leader[follows]
@@ -868,12 +883,9 @@ class _Recognition:
 
     # What is said
 
-    def _name(self, k: int, v: int = -1) -> str:
+    def _name(self, v: int) -> str:
         vs = self.versions
-        if v < 0:
-            mine = np.flatnonzero(vs.mark == k)
-            v = int(mine[np.argmax(vs.export[mine])])
-        return f'mark {vs.ids[k]} ("{vs.texts[vs.text[v]]}")'
+        return f'mark {vs.ids[vs.mark[v]]} ("{vs.texts[vs.text[v]]}")'
 
     def _where(self, r: int) -> str:
         f = self.file
@@ -883,9 +895,9 @@ class _Recognition:
         return format_length(float(np.linalg.norm(self.file.xyz[r] - self.versions.xyz[v])))
 
     def _taken_for(self, r: int) -> str:
-        k, v = int(self.mate[r]), int(self.mate_version[r])
+        v = int(self.mate_version[r])
         how = "" if self.mate_inside[r] else f", moved by {self._far(r, v)}"
-        return f"{self._where(r)} is taken for {self._name(k, v)}{how}"
+        return f"{self._where(r)} is taken for {self._name(v)}{how}"
 
     def _say_doubts(self, e: _Edges) -> None:
         n, marks = len(self.mate), len(self.versions.ids)
@@ -913,20 +925,20 @@ class _Recognition:
         )
         gain = np.where(used, -np.inf, e.weight - current[e.r] + other)
         twins = self._alike(e.r, holder) & ~free
-        near = np.flatnonzero((gain > -DOUBT) & ~used & ~twins)
+        # A new mark too many is worse than a sentence too many.
+        bar = np.where(self.mate[e.r] >= 0, DOUBT, 2.0 * DOUBT)
+        near = np.flatnonzero((gain > -bar) & ~used & ~twins)
         told = self.told
         for i in near[np.lexsort((e.k[near], -gain[near], e.r[near]))].tolist():
-            r, k, v = int(e.r[i]), int(e.k[i]), int(e.v[i])
+            r, v = int(e.r[i]), int(e.v[i])
             if r in told:
                 continue
             told.add(r)
             if self.mate[r] >= 0:
-                self.doubts.append(
-                    f"{self._taken_for(r)}; {self._name(k, v)} fits it nearly as well"
-                )
+                self.doubts.append(f"{self._taken_for(r)}; {self._name(v)} fits it nearly as well")
             else:
                 self.doubts.append(
-                    f"{self._where(r)} is taken as new; it may be {self._name(k, v)}, which was "
+                    f"{self._where(r)} is taken as new; it may be {self._name(v)}, which was "
                     f"handed over {self._far(r, v)} away"
                 )
         weak = np.flatnonzero(used & (e.weight < DOUBT))
@@ -944,7 +956,7 @@ class _Recognition:
                 told.add(r)
                 self.doubts.append(
                     f"{self._taken_for(r)}, because of its place; it has the name of "
-                    f"{self._name(int(e.k[i]), int(e.v[i]))}, which the file lacks"
+                    f"{self._name(int(e.v[i]))}, which the file lacks"
                 )
 
     def _alike(self, a: IntArray, b: IntArray) -> BoolArray:
@@ -971,7 +983,7 @@ class _Recognition:
             why = "which the file lacks" if established else "but the file looks like no return"
             far = format_length(float(inverse(v.lon[w], v.lat[w], f.lon[r], f.lat[r])[1]), digits=0)
             self.doubts.append(
-                f"{where} is taken as new; it has the name of {self._name(int(v.mark[w]), w)}, "
+                f"{where} is taken as new; it has the name of {self._name(w)}, "
                 f"handed over {far} away, {why}"
             )
 
