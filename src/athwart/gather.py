@@ -12,14 +12,22 @@ import numpy as np
 from athwart.contents import Contents
 from athwart.errors import BadRow, DataError, TableError
 from athwart.formats import ReadOptions, read
-from athwart.merge import merge
+from athwart.merge import Merged, merge
 from athwart.merge.report import Report
 from athwart.tables import Marks, Sightings, Track, Waypoints
 from athwart.trips import assign_trips
 from athwart.units import UnitSystem
 from athwart.waypoints import marks_as_waypoints, to_sightings
 
-__all__ = ["Gathered", "gather", "near_pairs", "settle", "shares_of_bytes", "sightings_of"]
+__all__ = [
+    "Gathered",
+    "as_merged",
+    "gather",
+    "near_pairs",
+    "settle",
+    "shares_of_bytes",
+    "sightings_of",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,6 +155,7 @@ def gather(
         sources=tuple(names),
         rejected=tuple(rejected),
         words=tuple(words),
+        final=final == [True],
     )
 
 
@@ -171,11 +180,28 @@ def settle(found: Gathered, *, with_report: bool = False) -> tuple[Marks, Sighti
     """
     if found.settled and not with_report:
         return found.marks, found.sightings, None
+    if not len(found.sightings):
+        return found.marks, found.sightings, None
     merged = merge(found.sightings)
     if not found.settled:
         return merged.marks, merged.sightings, merged.report
     same = set(merged.marks.sighting_ids) == set(found.marks.sighting_ids)
     return found.marks, found.sightings, merged.report if same else None
+
+
+def as_merged(found: Gathered) -> Merged:
+    """Return marks that a book holds as a merge would give them, with nothing to report."""
+    marks, sightings = found.marks, found.sightings
+    owner = {i: k for k, ids in enumerate(marks.sighting_ids.tolist()) for i in ids.split()}
+    return Merged(
+        marks=marks,
+        sightings=sightings,
+        mark_of=np.array([owner[i] for i in sightings.sighting_id.tolist()], dtype=np.int64),
+        trips=sightings.trip,
+        boats=sightings.boat,
+        report=Report.silent(marks, len(sightings)),
+        sittings=(),
+    )
 
 
 def sightings_of(

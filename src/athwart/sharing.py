@@ -27,7 +27,7 @@ from athwart.tables import Marks
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, s44_horizontal
 from athwart.units import many
 
-__all__ = ["KEY_BYTES", "blur", "key_from_settings", "settings_folder", "without_places"]
+__all__ = ["KEY_BYTES", "blur", "blurred_ids", "key_from_settings", "settings_folder", "without_places"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -117,8 +117,7 @@ def blur(marks: Marks, metres: float, key: bytes) -> tuple[Marks, tuple[str, ...
     step = metres / 10.0
     radius = np.ceil(np.round((metres + own) / step, 9)) * step
     variance = radius**2 / CHI2_95_2DOF
-    ids = np.empty(len(marks), dtype=object)
-    ids[:] = [_keyed(key, f"id {metres!r} {i}").hex()[:20] for i in marks.mark_id]
+    ids = blurred_ids(marks.mark_id, metres, key)
     names, in_names = _cleaned(marks.name)
     notes, in_notes = _cleaned(marks.note)
     out = Marks.from_columns(
@@ -144,6 +143,13 @@ def blur(marks: Marks, metres: float, key: bytes) -> tuple[Marks, tuple[str, ...
     )  # fmt: skip
     order = np.argsort(ids.astype(str))  # the order of rows says nothing either
     return out.take(order), _words(marks, metres, in_names, in_notes)
+
+
+def blurred_ids(mark_ids: NDArray[np.object_], metres: float, key: bytes) -> NDArray[np.object_]:
+    """Return the ids that marks have in a blurred file, in the same order."""
+    ids = np.empty(len(mark_ids), dtype=object)
+    ids[:] = [_keyed(key, f"id {metres!r} {i}").hex()[:20] for i in mark_ids]
+    return ids
 
 
 def _words(marks: Marks, metres: float, in_names: int, in_notes: int) -> tuple[str, ...]:

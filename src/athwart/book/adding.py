@@ -31,7 +31,15 @@ from athwart.book.rows import (
 from athwart.errors import UsageError
 from athwart.tables import Sightings, Track, Waypoints
 
-__all__ = ["Added", "SourceFile", "add_lines", "add_sightings", "recognise_returned", "tie_moved"]
+__all__ = [
+    "Added",
+    "Recognised",
+    "SourceFile",
+    "add_lines",
+    "add_sightings",
+    "recognise_returned",
+    "tie_moved",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,24 +297,73 @@ def _insert_line(
 # -- what comes back from a plotter -------------------------------------------------------------
 
 
-def recognise_returned(
-    connection: sqlite3.Connection, waypoints: Waypoints
-) -> tuple[HandedOver, Returned] | None:
-    """Recognise waypoints that were handed over before; None where nothing ever was."""
+@dataclass(frozen=True, slots=True)
+class Recognised:
+    """What a file of waypoints is of what was handed over.
+
+    Parameters
+    ----------
+    returned : Returned
+        Verdict on each waypoint; marks by the ids that they have now.
+    missing : list of (str, str)
+        Marks, with their names there, of the files that came back, which the file lacks.
+    """
+
+    returned: Returned
+    missing: list[tuple[str, str]]
+
+
+def recognise_returned(connection: sqlite3.Connection, waypoints: Waypoints) -> Recognised | None:
+    """Recognise waypoints that were handed over before; None where none of them were.
+
+    Marks that are no more (their sightings were taken back) are not looked for.
+    """
     rows = connection.execute(
-        "SELECT mark_id, name, lon, lat, entry FROM handed_over ORDER BY fid"
+        "SELECT mark_id, name, lon, lat, entry, file FROM handed_over ORDER BY fid"
     ).fetchall()
     if not rows or not len(waypoints):
         return None
-    ids, names, lon, lat, entry = zip(*rows, strict=True)
+    live = {r[0] for r in connection.execute("SELECT mark_id FROM marks_as_written")}
+    leads = dict(connection.execute("SELECT mark_id, folded_into FROM retired").fetchall())
+    now: dict[str, str] = {}
+    for mark_id in {r[0] for r in rows}:
+        here, steps = mark_id, 0
+        while here in leads and here not in live and steps <= len(leads):
+            here, steps = leads[here], steps + 1
+        if here in live:
+            now[mark_id] = here
+    rows = [r for r in rows if r[0] in now]
+    if not rows:
+        return None
+    files = {key: k + 1 for k, key in enumerate(dict.fromkeys((r[4], r[5]) for r in rows))}
+    ids = [now[r[0]] for r in rows]
+    number = [files[r[4], r[5]] for r in rows]
+    names = [r[1] or "" for r in rows]
     handed = HandedOver(
         mark_id=np.array(ids, dtype=object),
-        name=np.array([n or "" for n in names], dtype=object),
-        lon=np.array(lon, np.float64),
-        lat=np.array(lat, np.float64),
-        export=np.array(entry, np.int64),
+        name=np.array(names, dtype=object),
+        lon=np.array([r[2] for r in rows], np.float64),
+        lat=np.array([r[3] for r in rows], np.float64),
+        export=np.array(number, np.int64),
     )
-    return handed, recognise(handed, waypoints.lon, waypoints.lat, waypoints.name)
+    back = recognise(handed, waypoints.lon, waypoints.lat, waypoints.name)
+    if not back.export:
+        return None
+    # A plotter may put several files of one hand-over together, or give back one of them.
+    seen = set(back.mark_id.tolist()) - {""}
+    entry = next(e for (e, _), k in files.items() if k == back.export)
+    held: dict[int, dict[str, str]] = {}
+    for mark_id, name, k, row in zip(ids, names, number, rows, strict=True):
+        if row[4] == entry:
+            held.setdefault(k, {})[mark_id] = name
+    missing = {
+        m: n
+        for marks in held.values()
+        if not seen.isdisjoint(marks)
+        for m, n in marks.items()
+        if m not in seen
+    }
+    return Recognised(back, sorted(missing.items()))
 
 
 def tie_moved(changes: Changes, moved: Sequence[tuple[str, str]]) -> None:

@@ -55,7 +55,7 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Read one state of the book, whatever a writer does meanwhile."""
-        with self._sentences():
+        with self.sentences():
             self.connection.execute("BEGIN")
             try:
                 self._check_schema()
@@ -74,7 +74,7 @@ class Store:
             Another program is writing, the file or its folder cannot be written, the disk is
             full. Nothing has changed then.
         """
-        with self._sentences():
+        with self.sentences():
             self.connection.execute("BEGIN IMMEDIATE")
             try:
                 found = self._check_schema()
@@ -102,7 +102,8 @@ class Store:
         return found
 
     @contextmanager
-    def _sentences(self) -> Iterator[None]:
+    def sentences(self) -> Iterator[None]:
+        """Turn what SQLite raises into one sentence."""
         try:
             yield
         except sqlite3.Error as error:

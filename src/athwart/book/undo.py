@@ -142,7 +142,7 @@ def _withdraw(changes: Changes, entry: Entry, steps: list[Step], later: list[int
         ]
         said = [
             n
-            for table in ("words", "visits", "handed_over")
+            for table in ("words", "visits")
             for n in _later_on(connection, table, ("mark_id",), {0: mark_id}, entry.number)
         ]
         if said:

@@ -215,14 +215,11 @@ def _waypoints(
     result = recognise_returned(connection, waypoints)
     if result is None:
         return waypoints, {}
-    handed, back = result
-    if not back.export:
-        return waypoints, {}
+    back = result.returned
     out.words += list(back.doubtful)
     verdict = back.verdict
     out.recognised += int(np.isin(verdict.astype(str), ["known", "repeated"]).sum())
-    names = dict(zip(handed.mark_id.tolist(), handed.name.tolist(), strict=True))
-    out.missing += [(m, names.get(m, "")) for m in back.missing]
+    out.missing += result.missing
     out.renamed += list(back.renamed)
     keep = np.flatnonzero(np.isin(verdict.astype(str), ["moved", "new"]))
     taken = waypoints.take(keep)
@@ -479,8 +476,14 @@ def edit(store: Store, mark: str, values: dict[str, str | bool]) -> Ruled:
                 f"{n} {'yes' if v else 'no'}" if isinstance(v, bool) else f"{n} {v!r}"
                 for n, v in values.items()
             )
-            draft.sentence = f"{mark_id}: {said}"
+            draft.sentence = f"{_called(connection, mark_id)}: {said}"
     return out
+
+
+def _called(connection: sqlite3.Connection, mark_id: str) -> str:
+    """Return what to call a mark in a sentence: its name, if it has one, and the start of its id."""
+    row = connection.execute("SELECT name FROM marks WHERE mark_id = ?", (mark_id,)).fetchone()
+    return f"{row[0]} ({mark_id[:8]})" if row and row[0] else f"mark {mark_id[:8]}"
 
 
 def visit(
@@ -518,7 +521,8 @@ def visit(
             )
             out.derived = derive(changes, changed=members_of(connection, [mark_id]), take_in=False)
             said = ", ".join(t for t in (result, note) if t)
-            draft.sentence = f"{mark_id} visited{': ' if said else ''}{said}"
+            called = _called(connection, mark_id)
+            draft.sentence = f"{called} visited{': ' if said else ''}{said}"
     return out
 
 

@@ -21,6 +21,7 @@ COMMANDS = {
     "merge": "Fold the sightings of many trips into one set of marks.",
     "export": "Write a clean GPX file for a chartplotter.",
     "map": "Draw a review map: one page that works offline.",
+    "book": "Keep every trip in one file, with its history.",
     "info": "Say what files hold, and what in them is wrong.",
     "demo": "Run the whole job on the sample data.",
 }

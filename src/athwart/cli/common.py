@@ -71,6 +71,9 @@ def common_options(*names: str) -> Callable[[F], F]:
         ),
         "overwrite": click.option("--overwrite", is_flag=True, help="Replace existing files."),
         "debug": click.option("--debug", is_flag=True, help="Show a traceback on an error."),
+        "private": click.option(
+            "--with-private", is_flag=True, help="Take the private marks of a book too."
+        ),
         "ballpark": click.option(
             "--allow-ballpark", is_flag=True, help="Accept a coarse change of reference system."
         ),

@@ -68,7 +68,7 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
         overwrite=overwrite,
     )
     limits = Limits.from_toml(samples / "small-plotter.toml")
-    _, words = export_marks(
+    _, words, _ = export_marks(
         merged.marks,
         output / "plotter.gpx",
         limits=limits,

@@ -18,7 +18,7 @@ from athwart.cli.common import (
     shown_units,
     write_rejected,
 )
-from athwart.errors import DataError, UsageError
+from athwart.errors import DataError, FileError, UsageError
 from athwart.progress import Progress
 from athwart.units import UnitSystem, many
 
@@ -44,7 +44,9 @@ if TYPE_CHECKING:
 @length("--simplify", help="Leave out track points within so much of the line.")
 @length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
 @click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
-@common_options("json", "trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "debug")
+@common_options(
+    "json", "trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "private", "debug"
+)
 def command(
     sources: tuple[Path, ...],
     output: Path | None,
@@ -66,6 +68,7 @@ def command(
     skip_bad: bool,
     overwrite: bool,
     allow_ballpark: bool,
+    with_private: bool,
     debug: bool,
 ) -> int:
     """Write marks as GPX 1.1 under a plotter's limits.
@@ -87,7 +90,11 @@ def command(
         found = gather(
             sources,
             options=read_options(
-                time_zone, day, allow_ballpark=allow_ballpark, depth_element=limits.depth_element
+                time_zone,
+                day,
+                allow_ballpark=allow_ballpark,
+                depth_element=limits.depth_element,
+                with_private=with_private,
             ),
             sigma_m=sigma,
             saved_at=saved_at,
@@ -103,17 +110,20 @@ def command(
     if not len(chosen) and not (tracks and len(found.tracks)):
         raise DataError("no mark is left to export; check --kind and --within")
     shared = blur is not None
+    true_id: dict[str, str] = {}
     if blur is not None:
         from athwart.sharing import blur as move
-        from athwart.sharing import key_from_settings
+        from athwart.sharing import blurred_ids, key_from_settings
 
-        chosen, said = move(chosen, blur, key_from_settings())
+        key = key_from_settings()
+        true_id = dict(zip(blurred_ids(chosen.mark_id, blur, key), chosen.mark_id, strict=True))
+        chosen, said = move(chosen, blur, key)
         words += said
         if tracks:
             words.append("tracks and routes are left out of a blurred file")
     with Progress() as told:
         told(f"writing {many(len(chosen), 'mark')}")
-        files, said = export_marks(
+        files, said, handed = export_marks(
             chosen,
             output if output is not None else card or Path(),
             limits=limits,
@@ -127,6 +137,8 @@ def command(
             units=shown_units(units),
         )
     words += said
+    if found.final:
+        words += _remember(sources[0], handed, true_id)
     if output is not None:
         write_rejected(found.rejected, output)
     else:
@@ -139,6 +151,23 @@ def command(
             say(f"note: {word}")
         say(f"{many(len(chosen), 'mark')} written to {', '.join(Path(f).name for f in files)}")
     return 0
+
+
+def _remember(book: Path, handed: list[tuple[str, Marks]], true_id: dict[str, str]) -> list[str]:
+    """Note in the book what was handed over, so that it knows its marks when they come back."""
+    from athwart.book.store import open_book
+    from athwart.book.work import hand_over
+
+    known = [
+        (name, marks.with_columns(mark_id=[true_id.get(i, i) for i in marks.mark_id]))
+        for name, marks in handed
+    ]
+    try:
+        with open_book(book, write=True) as store:
+            hand_over(store, known)
+    except FileError as error:
+        return [f"{error}; so the book will not know these marks when the plotter gives them back"]
+    return []
 
 
 def export_marks(
@@ -154,7 +183,7 @@ def export_marks(
     simplify_m: float | None = None,
     to_card: bool = False,
     units: UnitSystem = "metric",
-) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+) -> tuple[tuple[Path, ...], tuple[str, ...], list[tuple[str, Marks]]]:
     """Write marks under limits to ``target`` and, where they do not fit, numbered files beside it.
 
     Parameters
@@ -180,6 +209,8 @@ def export_marks(
         What was written.
     words : tuple of str
         What was done to the data.
+    handed : list of (str, Marks)
+        Name of each file and the marks as they stand in it.
     """
     import tempfile
     from dataclasses import replace
@@ -209,7 +240,8 @@ def export_marks(
                 words += write(path, part, options=options).words
                 made[name] = path.read_bytes()
         words += write_card(target, made, overwrite=overwrite)
-        return tuple(target / n for n in names), tuple(words)
+        handed = [(n, part.marks) for n, part in zip(names, contents, strict=True)]
+        return tuple(target / n for n in names), tuple(words), handed
     paths = [target] + [
         target.with_name(f"{target.stem}-{i}{target.suffix}") for i in range(2, len(contents) + 1)
     ]
@@ -217,4 +249,5 @@ def export_marks(
         check_target(path, overwrite=overwrite)
     for path, part in zip(paths, contents, strict=True):
         words += write(path, part, overwrite=overwrite, options=options).words
-    return tuple(paths), tuple(words)
+    handed = [(p.name, part.marks) for p, part in zip(paths, contents, strict=True)]
+    return tuple(paths), tuple(words), handed

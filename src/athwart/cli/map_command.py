@@ -36,7 +36,9 @@ from athwart.units import many
 @click.option("--attribution", default="", help="Whom the tile server wants named.")
 @length("--sigma", default="4m", help="Error per axis of a waypoint, 1 sigma.")
 @click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
-@common_options("trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "debug")
+@common_options(
+    "trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "private", "debug"
+)
 def command(
     sources: tuple[Path, ...],
     output: Path,
@@ -53,6 +55,7 @@ def command(
     skip_bad: bool,
     overwrite: bool,
     allow_ballpark: bool,
+    with_private: bool,
     debug: bool,
 ) -> int:
     """Draw a review map of marks, sightings and tracks."""
@@ -68,7 +71,9 @@ def command(
     with Progress() as told:
         found = gather(
             sources,
-            options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
+            options=read_options(
+                time_zone, day, allow_ballpark=allow_ballpark, with_private=with_private
+            ),
             sigma_m=sigma,
             saved_at=saved_at,
             trip=trip,

@@ -50,7 +50,9 @@ SHOWN = 12
     help="Where the waypoint button was pressed.",
 )
 @click.option("--shift-trips", is_flag=True, help="Shift a trip that sits off the others.")
-@common_options("json", "trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "debug")
+@common_options(
+    "json", "trip", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "private", "debug"
+)
 def command(
     sources: tuple[Path, ...],
     output: Path | None,
@@ -68,11 +70,12 @@ def command(
     skip_bad: bool,
     overwrite: bool,
     allow_ballpark: bool,
+    with_private: bool,
     debug: bool,
 ) -> int:
     """Fold the sightings of many trips and files into one set of marks."""
     from athwart.formats import check_target, write
-    from athwart.gather import gather
+    from athwart.gather import as_merged, gather
     from athwart.merge import merge
     from athwart.merge.gate import gate_limit
 
@@ -85,7 +88,9 @@ def command(
     with Progress() as told:
         found = gather(
             sources,
-            options=read_options(time_zone, day, allow_ballpark=allow_ballpark),
+            options=read_options(
+                time_zone, day, allow_ballpark=allow_ballpark, with_private=with_private
+            ),
             sigma_m=sigma,
             saved_at=saved_at,
             trip=trip,
@@ -98,7 +103,11 @@ def command(
         raise DataError("there is nothing to merge: the files hold no waypoints or sightings")
     with Progress() as told:
         told(f"merging {many(len(found.sightings), 'sighting')}")
-        merged = merge(found.sightings, gate=gate, reach_m=reach, shift_trips=shift_trips)
+        if found.final:
+            say("note: the marks are as the book holds them; athwart book merge settles them")
+            merged = as_merged(found)
+        else:
+            merged = merge(found.sightings, gate=gate, reach_m=reach, shift_trips=shift_trips)
     if output is not None:
         from athwart.contents import Contents
 
