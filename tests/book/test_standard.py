@@ -340,6 +340,10 @@ CONTENTS = [
         "(GeoPackage: gpkg_tile_matrix_set)",
     ),
     (
+        "INSERT INTO gpkg_contents (table_name, data_type) VALUES ('WORDS', 'attributes')",
+        "gpkg_contents, WORDS: the table is listed twice (GeoPackage: gpkg_contents table_name)",
+    ),
+    (
         "CREATE TABLE loose (fid INTEGER PRIMARY KEY)",
         "loose: the table is not listed in gpkg_contents (GeoPackage: gpkg_contents table_name)",
     ),
@@ -612,6 +616,10 @@ INDEXES = [
         f"points, row 5: the spatial index rtree_points_geom has another place for it {CONTENT}",
     ),
     (
+        "UPDATE rtree_lines_geom SET maxx = maxx - 0.001 WHERE id = 5",
+        f"lines, row 5: the spatial index rtree_lines_geom has another place for it {CONTENT}",
+    ),
+    (
         "UPDATE rtree_points_geom SET maxy = 90 WHERE id IN (5, 6)",
         "points, 2 rows, the first row 5: the spatial index rtree_points_geom has another place "
         f"for it {CONTENT}",
@@ -619,6 +627,12 @@ INDEXES = [
     (
         "DROP TABLE rtree_points_geom",
         "points: the registered spatial index rtree_points_geom does not exist "
+        "(GeoPackage: R-tree extension, table)",
+    ),
+    (
+        "DROP TABLE rtree_points_geom; "
+        "CREATE VIRTUAL TABLE rtree_points_geom USING rtree(id, a, b, c, d)",
+        "rtree_points_geom: the columns must be id, minx, maxx, miny, maxy "
         "(GeoPackage: R-tree extension, table)",
     ),
     (
@@ -718,6 +732,15 @@ def test_an_empty_shape_with_an_envelope_of_numbers_is_told(good, tmp_path):
     ]
 
 
+def test_an_empty_shape_that_is_not_marked_so_is_told(good, tmp_path):
+    empty = b"GP\x00\x01\xe6\x10\x00\x00" + struct.pack("<BII", 1, 2, 0)
+    sql = f"UPDATE lines SET geom = x'{empty.hex()}' WHERE fid = 3; DELETE FROM rtree_lines_geom WHERE id = 3"
+    assert faults_of(damaged(good, tmp_path, sql)) == [
+        "lines, row 3: the shape in geom is empty but not marked so, or marked so and not empty "
+        "(GeoPackage: geometry encoding, empty flag)"
+    ]
+
+
 def test_a_coordinate_that_is_no_number_is_told(good, tmp_path):
     faults = faults_of(damaged(good, tmp_path, geom(13, NAN)))
     assert faults == [
@@ -799,6 +822,51 @@ def test_two_geometry_columns_of_one_table_are_told(good, tmp_path):
         "gpkg_geometry_columns, points: more than one geometry column; a table has one "
         "(GeoPackage: gpkg_geometry_columns table_name)" in faults
     )
+
+
+def test_what_sqlite_finds_damaged_is_told(good, tmp_path):
+    sql = f"""
+        CREATE TABLE t (fid INTEGER PRIMARY KEY, a TEXT); INSERT INTO t VALUES (1, NULL); {LISTED};
+        PRAGMA writable_schema = 1; UPDATE sqlite_master SET
+        sql = 'CREATE TABLE t (fid INTEGER PRIMARY KEY, a TEXT NOT NULL)' WHERE name = 't'"""
+    assert faults_of(damaged(good, tmp_path, sql))[0] == (
+        "the file is damaged: NULL value in t.a (GeoPackage: file integrity)"
+    )
+
+
+def test_a_view_is_judged_like_a_table(good, tmp_path):
+    sql = """
+        CREATE VIEW seen AS SELECT fid, geom, name FROM points;
+        INSERT INTO gpkg_contents (table_name, data_type, srs_id) VALUES ('seen', 'features', 4326);
+        INSERT INTO gpkg_geometry_columns VALUES ('seen', 'geom', 'POINT', 4326, 0, 0);
+        CREATE VIEW named AS SELECT name, upper(name) AS loud FROM points;
+        INSERT INTO gpkg_contents (table_name, data_type) VALUES ('named', 'attributes')"""
+    assert faults_of(damaged(good, tmp_path, sql)) == []
+    sql += "; UPDATE gpkg_geometry_columns SET geometry_type_name = 'POLYGON' WHERE table_name = 'seen'"
+    (fault,) = faults_of(damaged(good, tmp_path, sql))
+    assert fault.startswith("seen, 12 rows, the first row 1: the shape in geom is no POLYGON")
+
+
+def test_measures_that_run_backwards_in_an_envelope_are_told(good, tmp_path):
+    def line(low, high):
+        head = b"GP\x00\x07\xe6\x10\x00\x00" + struct.pack("<6d", 0, 1, 0, 1, low, high)
+        return head + struct.pack("<BII6d", 1, 2002, 2, 0, 0, 5, 1, 1, 6)
+
+    sql = """
+        UPDATE gpkg_geometry_columns SET m = 2 WHERE table_name = 'lines';
+        UPDATE lines SET geom = x'{}' WHERE fid = 3;
+        UPDATE rtree_lines_geom SET minx = 0, miny = 0, maxx = 1, maxy = 1 WHERE id = 3"""
+    assert faults_of(damaged(good, tmp_path, sql.format(line(5, 6).hex()))) == []
+    assert faults_of(damaged(good, tmp_path, sql.format(line(6, 5).hex()))) == [
+        "lines, row 3: the envelope in geom is not that of its shape "
+        "(GeoPackage: geometry encoding, envelope)"
+    ]
+
+
+def test_shapes_of_a_registered_extension_are_left_to_it(good, tmp_path):
+    sql = "INSERT INTO gpkg_extensions VALUES ('points', 'geom', 'our_shapes', 'x', 'read-write')"
+    extended = geom(3, b"\x21") + "; DELETE FROM rtree_points_geom WHERE id = 3"
+    assert faults_of(damaged(good, tmp_path, f"{sql}; {extended}")) == []
 
 
 def test_a_broken_reference_between_rows_is_told(good, tmp_path):
