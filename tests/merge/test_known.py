@@ -17,8 +17,9 @@ from worlds import ERRORS, GEOD, make_world
 
 from athwart.errors import UsageError
 from athwart.merge import TripSitting, merge, reach_of
-from athwart.merge.cluster import lay_out
+from athwart.merge.cluster import _mutual, lay_out
 from athwart.merge.gate import candidate_pairs, gate_limit, split_limit_for, tree_of
+from athwart.merge.known import _carried_over
 from athwart.merge.looks import canonical, looks_of
 from athwart.merge.offset import Sitting
 from athwart.tables import Sightings
@@ -335,3 +336,77 @@ def test_a_group_s_trips_stand_together_in_a_mark():
     boats = rows.boat[np.argsort(rows.trip)]
     assert (np.diff(boats) >= 0).all()
     assert len(set(boats.tolist())) == 2
+
+
+def test_of_equal_pairs_the_first_by_place_join_however_they_are_listed():
+    pair = np.array([(0, 1), (0, 2), (1, 2), (2, 3), (4, 5), (5, 6)], dtype=np.int32)
+    best, lead = np.full(7, np.inf), np.full(7, np.iinfo(np.int64).max)
+    for seed in range(20):
+        a, b = pair[np.random.default_rng(seed).permutation(len(pair))].T
+        won = _mutual(a, b, np.ones(len(a)), best, lead)
+        assert set(zip(a[won].tolist(), b[won].tolist(), strict=True)) == {(0, 1), (4, 5)}
+
+
+def test_a_new_trip_is_not_laid_against_one_that_is_off():
+    world = make_world(8, targets=200, trips=4, density=50, shift=(1, 40.0, 0.0))
+    s = world.sightings
+    old = merge(s.take(s.trip != "trip 0"))
+    assert by_trip(old)["trip 1"].off
+    with_it = merge(s, known=old.sittings)
+    without = merge(s.take(s.trip != "trip 1"), known=old.sittings)
+    assert with_it.sittings == without.sittings
+    assert with_it.report.offsets == old.report.offsets
+    assert not without.report.offsets
+
+
+def test_a_known_trip_in_no_group_stays_so_until_a_new_trip_comes():
+    s = make_world(8, targets=200, trips=4, density=50).sightings
+    known = [
+        replace(k, group="", part=1.0, east_m=0.0, north_m=0.0, group_sigma_m=0.0)
+        if k.trip == "trip 1"
+        else k
+        for k in merge(s.take(s.trip != "trip 0")).sittings
+    ]
+    old = s.take(s.trip != "trip 0")
+    assert list(merge(old, known=known).sittings) == known
+    found = by_trip(merge(s, known=known))
+    assert found["trip 1"].group == found["trip 0"].group == known[1].group
+    assert found["trip 1"].part < 0.5
+
+
+def test_an_unsure_group_leaves_a_new_trip_less_sure():
+    s = make_world(8, targets=200, trips=3, density=50).sightings
+    known = merge(s.take(s.trip != "trip 0")).sittings
+    parts = [
+        by_trip(merge(s, known=[replace(k, group_sigma_m=g) for k in known]))["trip 0"].part
+        for g in (0.1, 20.0)
+    ]
+    assert parts[0] < parts[1]
+
+
+def test_what_old_trips_own_errors_carry_over_is_as_drawn_at_random():
+    """Against draws: the errors of a group's trips against their own mean, weighted."""
+    rng = np.random.default_rng(3)
+    weights = np.array([[1.0, 0.0, 0.0], [0.4, 0.3, 0.3], [0.6, 0.3, 0.0]])
+    one = np.ones(3)
+    sitting = Sitting(
+        0 * one, 0 * one, 0.5 * one, np.full(3, 3), one, one, 0 * one, one, group_names={3: "g"}
+    )
+    for members in (3, 6):
+        known = {
+            (f"t{k}", ""): TripSitting(f"t{k}", "", 9, 2.0, 0.0, group="g") for k in range(members)
+        }
+        drawn = rng.normal(0, 1, (200_000, members))
+        drawn -= drawn.mean(axis=1, keepdims=True)
+        drawn *= 0.5 * 2.0 / drawn.std(axis=0)  # part times the stated error: 1 m each
+        there = (drawn[:, :3] @ weights.T).var(axis=0)
+        assert _carried_over(weights, sitting, 4 * one, known) == pytest.approx(there, rel=0.02)
+
+
+def test_a_new_trip_that_meets_only_one_that_is_off_is_not_judged_by_it():
+    world = make_world(8, targets=200, trips=4, density=50, shift=(1, 40.0, 0.0))
+    s = world.sightings
+    old = merge(s.take(s.trip != "trip 0"))
+    found = merge(s.take((s.trip == "trip 0") | (s.trip == "trip 1")), known=old.sittings)
+    assert found.report.offsets == old.report.offsets
+    assert by_trip(found)["trip 0"].group == ""
