@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SRS", "line_blob", "point_blobs", "points_of"]
+__all__ = ["SRS", "boxes_of", "line_blob", "point_blobs", "points_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -53,6 +53,17 @@ def points_of(blobs: Sequence[bytes]) -> tuple[FloatArray, FloatArray]:
     envelope = (0, 32, 48, 48, 64)
     points = shapely.from_wkb([b[8 + envelope[(b[3] >> 1) & 7] :] for b in blobs])
     return shapely.get_x(points), shapely.get_y(points)
+
+
+def boxes_of(blobs: Sequence[bytes]) -> FloatArray:
+    """Return west, south, east and north of shapes, one row each; points or lines as written here."""
+    if not blobs:
+        return np.empty((0, 4))
+    if blobs[0][3] == 3:
+        ends = np.frombuffer(b"".join(b[8:40] for b in blobs), "<f8").reshape(-1, 4)
+        return np.asarray(ends[:, [0, 2, 1, 3]])
+    x, y = points_of(blobs)
+    return np.stack([x, y, x, y], axis=1)
 
 
 def line_blob(lon: FloatArray, lat: FloatArray) -> bytes | None:

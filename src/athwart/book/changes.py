@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 
+from athwart.book.blobs import boxes_of
 from athwart.book.schema import TABLES, columns_of
 from athwart.errors import DataError
 
@@ -26,8 +27,9 @@ Step = tuple[str, str, list[str], list[Any]]
 """What to do (insert, delete, update), in which table, on which columns, with which rows."""
 
 _FEATURES = {t.name for t in TABLES if t.shape}
-_FEW = 200
-"""Up to so many rows the triggers of the spatial index do their own work."""
+_FEW = 3_000
+"""Up to so many rows the triggers of the spatial index do their own work; beyond, taking them away
+and putting them back costs less."""
 
 
 def now() -> str:
@@ -51,6 +53,8 @@ class Changes:
         self.entry = entry
         self.way_back: list[Step] = []
         self.touched: set[str] = set()
+        self.boxes: dict[str, list[float]] = {}
+        self.shrunk: set[str] = set()
 
     def __bool__(self) -> bool:
         return bool(self.way_back)
@@ -106,6 +110,7 @@ class Changes:
             )
         self.way_back.append(("insert", table, list(columns_of(table)), rows))
         self.touched.add(table)
+        self.shrunk.add(table)
 
     def update(self, table: str, fids: Sequence[int], columns: Mapping[str, Sequence[Any]]) -> None:
         """Exchange the values of some columns in rows given by key."""
@@ -151,14 +156,41 @@ class Changes:
                 "UPDATE gpkg_contents SET last_change = ? WHERE table_name = ?", (now(), table)
             )
             if table in _FEATURES:
-                box = self.connection.execute(
-                    f"SELECT min(minx), min(miny), max(maxx), max(maxy) FROM rtree_{table}_geom"
-                ).fetchone()
-                self.connection.execute(
-                    "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
-                    "WHERE table_name = ?",
-                    (*box, table),
-                )
+                self._bound(table)
+
+    def _bound(self, table: str) -> None:
+        if table in self.shrunk:
+            box = self.connection.execute(
+                f"SELECT min(minx), min(miny), max(maxx), max(maxy) FROM rtree_{table}_geom"
+            ).fetchone()
+        elif table in self.boxes:
+            old = self.connection.execute(
+                "SELECT min_x, min_y, max_x, max_y FROM gpkg_contents WHERE table_name = ?",
+                (table,),
+            ).fetchone()
+            new = self.boxes[table]
+            box = (
+                new
+                if old[0] is None
+                else [*map(min, old[:2], new[:2]), *map(max, old[2:], new[2:])]
+            )
+        else:
+            return
+        self.connection.execute(
+            "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
+            "WHERE table_name = ?",
+            (*box, table),
+        )
+
+    def _reach_over(self, table: str, shapes: Sequence[bytes | None]) -> None:
+        """Note how far new shapes of a table reach."""
+        corners = boxes_of([s for s in shapes if s is not None])
+        if not len(corners):
+            return
+        low, high = corners[:, :2].min(axis=0), corners[:, 2:].max(axis=0)
+        here = [*low.tolist(), *high.tolist()]
+        had = self.boxes.get(table, here)
+        self.boxes[table] = [*map(min, had[:2], here[:2]), *map(max, had[2:], here[2:])]
 
     def _insert_rows(self, table: str, names: list[str], rows: list[Row]) -> None:
         marks = ", ".join("?" * len(names))
@@ -170,9 +202,11 @@ class Changes:
                 )
             except sqlite3.IntegrityError as error:
                 raise DataError(f"the row stands in the way of another change ({error})") from error
-            if many:
+            if table in _FEATURES and "geom" in names:
                 at, shape = names.index("fid"), names.index("geom")
-                self._index(table, [(row[at], row[shape]) for row in rows])
+                self._reach_over(table, [row[shape] for row in rows])
+                if many:
+                    self._index(table, [(row[at], row[shape]) for row in rows])
         self.touched.add(table)
 
     def _update_rows(self, table: str, names: list[str], rows: list[Row]) -> None:
@@ -182,29 +216,20 @@ class Changes:
             self.connection.executemany(
                 f"UPDATE {table} SET {sets} WHERE fid = ?", [(*row[1:], row[0]) for row in rows]
             )
-            if many and "geom" in names:
+            if "geom" in names:
                 shape = names.index("geom") + 1
-                self._index(table, [(row[0], row[shape]) for row in rows])
+                self._reach_over(table, [row[shape] for row in rows])
+                if many:
+                    self._index(table, [(row[0], row[shape]) for row in rows])
         self.touched.add(table)
 
     def _index(self, table: str, shapes: Sequence[tuple[int, bytes | None]]) -> None:
         """Put many rows into the spatial index, as its triggers would."""
-        from athwart.book.blobs import points_of
-
         placed = [(fid, blob) for fid, blob in shapes if blob is not None]
-        if not placed:
-            return
-        fids = [fid for fid, _ in placed]
-        if next(t.shape for t in TABLES if t.name == table) == "POINT":
-            x, y = (a.tolist() for a in points_of([blob for _, blob in placed]))
-            boxes: Any = zip(fids, x, x, y, y, strict=True)
-        else:
-            import numpy as np
-
-            ends = np.frombuffer(b"".join(b[8:40] for _, b in placed), "<f8").reshape(-1, 4)
-            boxes = zip(fids, *ends.T.tolist(), strict=True)
+        x0, y0, x1, y1 = boxes_of([blob for _, blob in placed]).T.tolist()
         self.connection.executemany(
-            f"INSERT OR REPLACE INTO rtree_{table}_geom VALUES (?, ?, ?, ?, ?)", boxes
+            f"INSERT OR REPLACE INTO rtree_{table}_geom VALUES (?, ?, ?, ?, ?)",
+            zip([fid for fid, _ in placed], x0, x1, y0, y1, strict=True),
         )
 
     @contextmanager

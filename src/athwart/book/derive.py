@@ -42,6 +42,10 @@ EDITABLE = ("name", "kind", "hazard", "note", "private")
 """What the user may say of a mark."""
 
 _SIGHTING = columns_of("sightings")
+_NOT_MERGED = {
+    "extra", "content", "revision", "file", "time", "method", "method_detail", "side",
+    "ground_range_m", "antenna_lon", "antenna_lat", "bearing_deg", "distance_m",
+}  # fmt: skip
 _MOST = 0.25
 """Where more than this part of the book has changed, looking for its neighbours costs more than
 looking at everything."""
@@ -301,7 +305,7 @@ def _load(
     trip_of: Mapping[int, int | None],
 ) -> tuple[Sightings, dict[str, int], dict[int, int]]:
     """Return sightings with the trips that they are taken to belong to, and key and entry by id."""
-    names = [n for n in _SIGHTING if n not in ("extra", "content", "revision", "file", "time")]
+    names = [n for n in _SIGHTING if n not in _NOT_MERGED]
     rows = connection.execute(
         f"SELECT s.{', s.'.join(names)}, s.time, m.trip, m.fid FROM sightings AS s "
         "LEFT JOIN members AS m ON m.fid = s.fid WHERE s.fid IN "
@@ -386,7 +390,9 @@ def _write(
     kept = {keeps[r] for r in clusters if r in keeps}
     gone = [m for m in before if m not in kept]
     _write_marks(changes, out, merged, clusters, again, keeps, old_id, gone, mark_before)
-    _write_members(changes, merged, clusters, again, keeps, as_of, entries, trip_of, fids)
+    _write_members(
+        changes, merged, clusters, again, keeps, mark_before, as_of, entries, trip_of, fids
+    )
 
 
 def _keep_ids(
@@ -596,6 +602,7 @@ def _write_members(
     clusters: Mapping[int, Sequence[int]],
     again: set[int],
     keeps: Mapping[int, int],
+    mark_before: Mapping[int, int],
     as_of: Mapping[int, tuple[int | None, int, float | None]],
     entries: Mapping[int, int],
     trip_of: Mapping[int, int | None],
@@ -607,11 +614,13 @@ def _write_members(
         for i, r in zip(merged.sightings.sighting_id.tolist(), reach.tolist(), strict=True)
         if r > REACH_M
     }
-    rows = [
-        (f, keeps[r], trip_of[f] if f in trip_of else as_of[f][0], reach_by.get(f), entries[f])
-        for r in sorted(again)
-        for f in clusters[r]
-    ]
+    rows = []
+    for r in sorted(again):
+        for f in clusters[r]:
+            here = as_of.get(f)
+            trip = trip_of[f] if f in trip_of or here is None else here[0]
+            if here != (trip, entries[f], reach_by.get(f)) or mark_before[f] != keeps[r]:
+                rows.append((f, keeps[r], trip, reach_by.get(f), entries[f]))
     if not rows:
         return
     names = ("mark", "trip", "reach_m", "as_of")
