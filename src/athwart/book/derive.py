@@ -83,7 +83,8 @@ def pending(connection: sqlite3.Connection) -> list[int]:
     return [
         int(r[0])
         for r in connection.execute(
-            "SELECT s.fid FROM sightings AS s LEFT JOIN members AS m ON m.fid = s.fid "
+            "SELECT s.fid FROM sightings AS s INDEXED BY sightings_entry "
+            "LEFT JOIN members AS m ON m.fid = s.fid "
             "WHERE m.fid IS NULL OR m.as_of <> s.entry ORDER BY s.fid"
         )
     ]

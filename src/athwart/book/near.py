@@ -44,6 +44,14 @@ class Places:
         ).fetchall()
         return cls(*_columns(rows))
 
+    def joined(self, other: Places) -> Places:
+        """Return these places and others."""
+        return Places(
+            np.concatenate([self.fids, other.fids]),
+            np.concatenate([self.lon, other.lon]),
+            np.concatenate([self.lat, other.lat]),
+        )
+
     def xyz(self) -> FloatArray:
         """Return the places on a sphere, metres from its centre."""
         lam, phi = np.radians(self.lon), np.radians(self.lat)
@@ -54,8 +62,8 @@ class Places:
 def _columns(rows: list[tuple[int, float, float]]) -> tuple[IntArray, FloatArray, FloatArray]:
     if not rows:
         return np.empty(0, np.int64), np.empty(0), np.empty(0)
-    fid, lon, lat = zip(*rows, strict=True)
-    return np.array(fid, np.int64), np.array(lon, np.float64), np.array(lat, np.float64)
+    table = np.array(rows, np.float64)  # keys are whole numbers, exact below 2^53
+    return table[:, 0].astype(np.int64), table[:, 1].copy(), table[:, 2].copy()
 
 
 def within(connection: sqlite3.Connection, places: Places, reach_m: FloatArray) -> Places:
@@ -149,14 +157,21 @@ def neighbourhood(
     wide_reach.update(reaches)
     inside: set[int] = set()
     front = {int(f) for f in changed}
+    places = Places.of(connection, front)
     while front:
         inside |= front
-        places = Places.of(connection, front)
-        reach = np.array([wide_reach.get(int(f), REACH_M) for f in places.fids], np.float64)
-        found = {int(f) for f in within(connection, places, reach).fids}
-        found |= _wide_ones(wide, wide_reach, places)
-        found |= _tied(connection, front)
-        front = found - inside
+        reach = np.full(len(places.fids), REACH_M)
+        for k, fid in enumerate(places.fids.tolist() if wide_reach else ()):
+            reach[k] = wide_reach.get(fid, REACH_M)
+        found = within(connection, places, reach)
+        others = _wide_ones(wide, wide_reach, places) | _tied(connection, front)
+        new = ~np.isin(found.fids, np.fromiter(inside, np.int64, len(inside)))
+        places = Places(found.fids[new], found.lon[new], found.lat[new])
+        front = set(places.fids.tolist())
+        rest = others - inside - front
+        if rest:
+            places = places.joined(Places.of(connection, rest))
+            front |= rest
     return sorted(inside)
 
 
