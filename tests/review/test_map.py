@@ -320,3 +320,21 @@ def test_tiles_at_the_pole_are_refused():
 def test_unknown_units_are_refused():
     with pytest.raises(UsageError, match="allowed are metric, feet, fathoms"):
         review_map(marks=one_mark(), units="cubits")
+
+
+def test_visits_that_another_format_carried_are_read_as_numbers_or_text():
+    """A GeoPackage gives them back as floats with gaps, a table as text; junk is no visit."""
+    marks, *_ = scene(4)
+    for given in ([3, 0, 0, 0], [3.0, np.nan, -1.0, 0.0], ["3", "", "many", "1e999"]):
+        extra = {"visits": np.array(given, dtype=object)}
+        data = data_of(review_map(marks=Marks(**marks.to_columns(), extra=extra)))["marks"]
+        assert data["visits"] == [3, 0, 0, 0]
+        assert data["visitDay"] == data["visitSaid"] == ["", "", "", ""]
+
+
+@pytest.mark.parametrize("visits", [None, [0, 0, 0, 0]])
+def test_marks_never_visited_add_nothing_to_the_page(visits):
+    marks, *_ = scene(4)
+    extra = {} if visits is None else {"visits": np.array(visits)}
+    page = review_map(marks=Marks(**marks.to_columns(), extra=extra))
+    assert page == review_map(marks=marks)

@@ -303,6 +303,47 @@ def test_markup_and_direction_marks_in_names_do_nothing(visit):
     assert page.locator("img").count() == 0
 
 
+def visited():
+    """Marks as a book gives them: one visited thrice, one with markup in what was said."""
+    marks, sightings, *_ = scene(6)
+    last = np.array(["2031-05-03 2 fish, ebb", "2031-05-04", HOSTILE, "", "", ""], dtype=object)
+    extra = {"visits": np.array([3, 1, 1, 0, 0, 0]), "last_visit": last}
+    return Marks(**marks.to_columns(), extra=extra), sightings
+
+
+HOSTILE = "2031-05-05 <img src=x onerror=alert(1)> {{ 7 * 7 }} \u202eback"
+
+
+@pytest.mark.parametrize("width", [1200, 390])
+def test_visits_are_told_in_the_list_and_on_the_card(visit, width):
+    marks, sightings = visited()
+    page = visit(review_map(marks=marks, sightings=sightings), width=width)
+    in_list = {
+        int(b.get_attribute("data-mark")): b.locator(".visited").all_inner_texts()
+        for b in page.locator("#list button").all()
+    }
+    assert in_list[0] == ["visited 3 times; last 2031-05-03"]
+    assert in_list[1] == ["visited 1 time; last 2031-05-04"]
+    assert in_list[3] == []
+    button = page.locator("#list button[data-mark='0']")
+    assert button.get_attribute("aria-label").endswith("visited 3 times; last 2031-05-03")
+    button.click()
+    card = page.locator(".card")
+    assert "Visited\n3 times; last 2031-05-03: 2 fish, ebb" in card.inner_text()
+    page.locator("#list button[data-mark='3']").click()
+    assert "Visited" not in card.inner_text()
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_markup_in_what_was_said_of_a_visit_is_shown_as_text(visit):
+    marks, sightings = visited()
+    page = visit(review_map(marks=marks, sightings=sightings))
+    page.locator("#list button[data-mark='2']").click()
+    text = page.locator(".card").inner_text()
+    assert "<img src=x onerror=alert(1)> {{ 7 * 7 }} \u27e6U+202E\u27e7back" in text
+    assert page.locator(".card img").count() == 0
+
+
 def test_marks_without_a_name_come_last_and_say_kind_and_place(visit):
     names = ["", "Zander hole", "  ", "!first", "Álvar's rock"]
     marks = Marks.from_columns(

@@ -51,6 +51,7 @@ _UNITS: dict[str, tuple[float, str]] = {
     "fathoms": (FATHOM.value, "fm"),
 }
 
+_LAST_VISIT = re.compile(r"(?P<day>\d{4}-\d\d-\d\d)?\s*(?P<said>.*)", re.DOTALL)
 # Characters that change how text about them is read, or that cannot be seen at all. The two
 # joiners (200C, 200D) stay: some scripts and emoji need them.
 _UNSEEN = re.compile(
@@ -98,7 +99,8 @@ def review_map(
     Parameters
     ----------
     marks : Marks
-        What to show; none gives a page that says so.
+        What to show; none gives a page that says so. Columns ``visits`` and ``last_visit``, which
+        a book gives, are told too.
     sightings : Sightings, optional
         Looks that the marks were made of.
     tracks : Track, optional
@@ -395,6 +397,7 @@ def _marks_data(marks: Marks, sheet: _Sheet) -> dict[str, Any]:
         "first": _seconds(marks.first_time),
         "last": _seconds(marks.last_time),
         "order": order_of,
+        **_visits_data(marks),
     }
     return {
         "kinds": [asdict(s) for s in symbols],
@@ -402,6 +405,33 @@ def _marks_data(marks: Marks, sheet: _Sheet) -> dict[str, Any]:
         "orders": orders,
         "marks": columns,
     }
+
+
+def _visits_data(marks: Marks) -> dict[str, Any]:
+    """Return how often each mark was visited, and the day and the words of the last time.
+
+    A book gives ``visits`` and ``last_visit`` (``2026-05-03 what happened``); other files may have
+    carried them, as numbers or as text.
+    """
+    if "visits" not in marks.extra:
+        return {}
+    counts = [_count(v) for v in marks.extra["visits"]]
+    if not any(counts):
+        return {}
+    said = [str(v) for v in marks.extra.get("last_visit", [""] * len(marks))]
+    parts = [_LAST_VISIT.match(text if n else "") for n, text in zip(counts, said, strict=True)]
+    return {
+        "visits": counts,
+        "visitDay": [p["day"] or "" if p else "" for p in parts],
+        "visitSaid": [visible_text(p["said"]) if p else "" for p in parts],
+    }
+
+
+def _count(value: Any) -> int:
+    try:
+        return max(0, int(float(value)))
+    except (TypeError, ValueError, OverflowError):  # not a number: the file is not a book's
+        return 0
 
 
 def _sightings_data(sightings: Sightings, owner: IntArray, sheet: _Sheet) -> dict[str, Any]:

@@ -476,6 +476,12 @@ function athwartReview(map) {
     var cell = plain ? make("dd", {}, text) : userText("dd", text);
     list.appendChild(cell);
   }
+  function visitText(i, whole) {
+    if (!M.visits || !M.visits[i]) return "";
+    var day = M.visitDay[i], said = whole ? M.visitSaid[i] : "";
+    var last = day || said ? "; last" + (day ? " " + day : "") + (said ? ": " + said : "") : "";
+    return plural(M.visits[i], "time", "times") + last;
+  }
   function card(i, others) {
     var box = make("div", { "class": "card", role: "dialog", "aria-label": "Mark " + nameOf(i), tabindex: "-1" });
     box.appendChild(userText("h2", nameOf(i)));
@@ -494,6 +500,7 @@ function athwartReview(map) {
     }
     var order = data.orders[M.order[i]];
     if (order && order !== "none") row(list, "S-44", order + " (horizontal limit only)", true);
+    row(list, "Visited", visitText(i, true));
     row(list, "Note", M.note[i]);
     box.appendChild(list);
     near.forEach(function (p, j) {
@@ -634,9 +641,11 @@ function athwartReview(map) {
       button.appendChild(make("span", { "class": "code" }, kinds[M.kind[i]].code));
       var name = userText("span", nameOf(i));
       name.className = "name";
+      var visited = visitText(i, false);
+      if (visited) name.appendChild(make("span", { "class": "visited", dir: "ltr" }, "visited " + visited));
       button.appendChild(name);
       button.appendChild(make("span", { "class": "error" }, M.r95[i] === null ? "" : length(M.r95[i] / 10, 0)));
-      button.setAttribute("aria-label", nameOf(i) + ", " + kindWord(M.kind[i]) + (M.hazard[i] ? ", hazard" : "") + ", " + errorText(M.r95[i]));
+      button.setAttribute("aria-label", nameOf(i) + ", " + kindWord(M.kind[i]) + (M.hazard[i] ? ", hazard" : "") + ", " + errorText(M.r95[i]) + (visited ? ", visited " + visited : ""));
       item.appendChild(button);
       list.appendChild(item);
     });
