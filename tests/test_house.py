@@ -41,19 +41,30 @@ ALLOWED = {
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
     "review": {"errors", "geometry", "kinds", "review", "tables", "uncertainty", "units"},
     "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
-}
+    "book": {
+        "boat", "book", "contents", "errors", "fix", "formats", "geometry", "identity", "merge",
+        "shortnames", "tables", "trips", "units", "waypoints",
+    },
+}  # fmt: skip
+
+
+def modules_of(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module == "athwart":
+            yield from (f"athwart.{name.name}" for name in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield node.module or ""
+        elif isinstance(node, ast.Import):
+            yield from (name.name for name in node.names)
+        elif isinstance(node, ast.Constant) and str(node.value).startswith("athwart.book."):
+            yield node.value  # the name of a module that is loaded later
 
 
 def rooms_of(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("athwart"):
-            parts = node.module.split(".")
-            yield parts[1] if len(parts) > 1 else "athwart"
-        elif isinstance(node, ast.Import):
-            for name in node.names:
-                if name.name.startswith("athwart."):
-                    yield name.name.split(".")[1]
+    for module in modules_of(path):
+        if module.startswith("athwart."):
+            yield module.split(".")[1]
 
 
 @pytest.mark.parametrize("room", ALLOWED)
@@ -69,6 +80,23 @@ def test_only_the_command_line_shows_progress():
     assert {p.parent.name for p in users} == {"cli"}
 
 
+def test_the_book_takes_files_from_formats_and_nothing_else():
+    for path in (SOURCE / "book").glob("*.py"):
+        formats = {m for m in modules_of(path) if m.startswith("athwart.formats")}
+        assert formats <= {"athwart.formats.files"}, path
+
+
+def test_only_commands_and_the_reader_that_loads_it_late_use_the_book():
+    users = {
+        p.relative_to(SOURCE)
+        for p in SOURCE.rglob("*.py")
+        if "book" in set(rooms_of(p)) and p.parent.name != "book"
+    }
+    assert {p for p in users if p.parts[0] != "cli"} == {Path("formats/layers.py")}
+    assert Path("cli/book_command.py") in users
+    assert not {m for m in loaded_by("import athwart.formats.layers") if "athwart.book" in m}
+
+
 def loaded_by(code):
     script = f"import sys\n{code}\nprint(' '.join(sys.modules))"
     done = subprocess.run(
@@ -79,7 +107,7 @@ def loaded_by(code):
 
 def test_import_is_light():
     modules = loaded_by("import athwart")
-    assert not modules & {*HEAVY, "numpy", "click", "pyproj"}
+    assert not modules & {*HEAVY, "numpy", "click", "pyproj", "athwart.book", "fudgeo"}
 
 
 def test_help_loads_nothing_heavy():
@@ -88,7 +116,7 @@ def test_help_loads_nothing_heavy():
         "from click.testing import CliRunner\n"
         "assert CliRunner().invoke(cli, ['--help']).exit_code == 0"
     )
-    assert not modules & {*HEAVY, "numpy", "pyproj"}
+    assert not modules & {*HEAVY, "numpy", "pyproj", "athwart.book", "fudgeo"}
 
 
 def test_one_typed_pick_never_imports_pandas():

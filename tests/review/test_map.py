@@ -325,8 +325,8 @@ def test_unknown_units_are_refused():
 def test_visits_that_another_format_carried_are_read_as_numbers_or_text():
     """A GeoPackage gives them back as floats with gaps, a table as text; junk is no visit."""
     marks, *_ = scene(4)
-    for given in ([3, 0, 0, 0], [3.0, np.nan, -1.0, 0.0], ["3", "", "many", "1e999"]):
-        extra = {"visits": np.array(given, dtype=object)}
+    for counts in ([3, 0, 0, 0], [3.0, np.nan, -1.0, 0.0], ["3", "", "many", "1e999"]):
+        extra = {"visits": np.array(counts, dtype=object)}
         data = data_of(review_map(marks=Marks(**marks.to_columns(), extra=extra)))["marks"]
         assert data["visits"] == [3, 0, 0, 0]
         assert data["visitDay"] == data["visitSaid"] == ["", "", "", ""]

@@ -46,6 +46,7 @@ def read_book(path: Path, *, with_private: bool = False) -> Contents:
         waiting = len(pending(connection))
         tracks, routes = _lines(connection, "tracks"), _lines(connection, "routes")
         visits = connection.execute("SELECT count(*) FROM visits").fetchone()[0]
+        log_entries = connection.execute("SELECT count(*) FROM log").fetchone()[0]
     words = []
     if hidden:
         words.append(f"{many(hidden, 'private mark')} left out; --with-private takes them in")
@@ -63,6 +64,8 @@ def read_book(path: Path, *, with_private: bool = False) -> Contents:
             "sightings": len(sightings),
             "waiting": waiting,
             "visits": visits,
+            "private_left_out": hidden,
+            "log_entries": log_entries,
             "tracks": len(np.unique(tracks.segment)),
             "track_points": len(tracks),
             "routes": len(np.unique(routes.segment)),

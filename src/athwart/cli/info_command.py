@@ -13,7 +13,7 @@ import numpy as np
 from athwart.cli.common import common_options, print_json, read_options, say
 from athwart.errors import AthwartError
 from athwart.progress import Progress
-from athwart.units import format_position
+from athwart.units import format_position, many
 
 if TYPE_CHECKING:
     from athwart.contents import Contents
@@ -66,7 +66,10 @@ def describe(contents: Contents) -> dict[str, Any]:
     time = time[~np.isnat(time)]
     placed = np.isfinite(lon) & np.isfinite(lat)
     waypoints, sightings = contents.waypoints, contents.sightings
-    names = Counter(n for column in (waypoints.name, sightings.name) for n in column if n)
+    book = contents.settled
+    # The looks at one mark share its name; in a book only marks of one name are worth a word.
+    named = (contents.marks.name,) if book else (waypoints.name, sightings.name)
+    names = Counter(n for column in named for n in column if n)
     spots = Counter(
         (round(x, 7), round(y, 7))
         for xs, ys in ((waypoints.lon, waypoints.lat), (sightings.lon, sightings.lat))
@@ -81,6 +84,7 @@ def describe(contents: Contents) -> dict[str, Any]:
     return {
         "file": contents.source,
         "format": contents.format,
+        "book": book,
         "counts": counts,
         "points": counts["waypoints"] + counts["route_points"] + counts["track_points"],
         "rejected": list(contents.rejected),
@@ -99,9 +103,12 @@ def _print(entry: dict[str, Any]) -> None:
     if "error" in entry:
         say(f"  {entry['error']}")
         return
-    click.echo(f"  format     {entry['format']}")
-    counts = ", ".join(f"{c} {n.replace('_', ' ')}" for n, c in entry["counts"].items() if c)
-    click.echo(f"  holds      {counts or 'nothing'}")
+    if entry["book"]:
+        _print_book(entry)
+    else:
+        click.echo(f"  format     {entry['format']}")
+        counts = ", ".join(f"{c} {n.replace('_', ' ')}" for n, c in entry["counts"].items() if c)
+        click.echo(f"  holds      {counts or 'nothing'}")
     if entry["bounds"]:
         west, south, east, north = entry["bounds"]
         click.echo(f"  from       {format_position(west, south)}")
@@ -116,9 +123,25 @@ def _print(entry: dict[str, Any]) -> None:
         click.echo(f"  same place {entry['repeated_positions']} points repeat a position")
     for name, count in entry["dropped_fields"].items():
         click.echo(f"  unreadable {name} in {count} points; the points are kept without it")
-    for word in entry["notes"]:
+    for word in () if entry["book"] else entry["notes"]:
         click.echo(f"  note       {word}")
     for row in entry["rejected"][:SHOWN]:
         say(f"  {row.sentence()}")
     if len(entry["rejected"]) > SHOWN:
         say(f"  ... and {len(entry['rejected']) - SHOWN} more; --json lists them all")
+
+
+def _print_book(entry: dict[str, Any]) -> None:
+    """Say what a book holds; what waits and what is private is said even where it is nothing."""
+    counts = entry["counts"]
+    click.echo("  format     book: one file that remembers every trip (athwart book --help)")
+    holds = [many(counts["marks"], "mark"), many(counts["sightings"], "sighting")]
+    for name in ("visit", "track", "route"):
+        holds += [many(counts[f"{name}s"], name)] if counts[f"{name}s"] else []
+    click.echo(f"  holds      {', '.join(holds)}")
+    waiting = many(counts["waiting"], "sighting")
+    todo = f": athwart book merge {entry['file']}" if counts["waiting"] else ""
+    click.echo(f"  waiting    {waiting} not merged yet{todo}")
+    hidden = many(counts["private_left_out"], "private mark")
+    click.echo(f"  private    {hidden} left out here and of every export, map and table")
+    click.echo(f"  log        {many(counts['log_entries'], 'change')} (athwart book log)")
