@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 
-from athwart.book.store import open_book
+from athwart.book.store import Store, clear_leftovers, open_book
 from athwart.errors import FileError
 from athwart.formats.files import atomic_write
 
-__all__ = ["back_up", "backup_name"]
+__all__ = ["back_up", "backup_name", "copy_aside"]
 
 
 def backup_name(path: Path, moment: datetime | None = None) -> Path:
@@ -38,17 +39,51 @@ def back_up(path: Path, target: Path, *, overwrite: bool = False) -> Path:
     """
     if target.suffix.lower() != ".gpkg":
         raise FileError(target.name, "a backup of a book must end in .gpkg")
-    with (
-        open_book(path) as store,
-        atomic_write(target, overwrite=overwrite) as temporary,
-        store.sentences(),
-    ):
-        copy = sqlite3.connect(temporary)
+    if target.exists() and path.exists() and target.samefile(path):
+        raise FileError(target.name, "is the book itself; give the backup another name")
+    with open_book(path) as store:
+        _copy(store, target, overwrite=overwrite)
+    return target
+
+
+def copy_aside(store: Store, stem: str) -> Path:
+    """Copy an open book beside itself, under a name that is free."""
+    target = store.path.with_name(f"{stem}{store.path.suffix}")
+    number = 1
+    while target.exists():
+        number += 1
+        target = store.path.with_name(f"{stem}-{number}{store.path.suffix}")
+    _copy(store, target)
+    return target
+
+
+def _copy(store: Store, target: Path, *, overwrite: bool = False) -> None:
+    clear_leftovers(target.parent, _leftover(store.path, target))
+    with atomic_write(target, overwrite=overwrite) as temporary:
+        copy = sqlite3.connect(temporary, isolation_level=None)
         try:
-            store.connection.backup(copy)
+            # A transaction of our own first: waiting for another program is bounded by it.
+            with store.sentences():
+                store.connection.execute("BEGIN")
+                try:
+                    store.connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
+                    store.connection.backup(copy)
+                finally:
+                    if store.connection.in_transaction:
+                        store.connection.execute("ROLLBACK")
+            copy.execute("PRAGMA journal_mode = DELETE")
             found = copy.execute("PRAGMA integrity_check").fetchall()
+        except sqlite3.Error as error:
+            raise FileError(target.name, f"the copy could not be written ({error})") from error
         finally:
             copy.close()
         if found != [("ok",)]:
-            raise FileError(target.name, "the copy is damaged, and was not kept")
-    return target
+            raise FileError(target.name, "the book is damaged, so the copy was not kept")
+
+
+def _leftover(path: Path, target: Path) -> str:
+    """Return what folders are called that killed copies left: of this name, or of another time."""
+    zero = backup_name(path, datetime(2000, 1, 1, tzinfo=UTC)).name[:40]
+    length = len(path.stem)
+    dated = re.escape(zero[:length]) + re.sub("[0-9]", "[0-9]", re.escape(zero[length:]))
+    return rf"\.(?:{dated}|{re.escape(target.name[:40])})\.[a-z0-9_]{{8}}"

@@ -20,11 +20,10 @@ import sqlite3
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 from athwart.tables import ColumnType, Marks, Sightings, Table
 
-__all__ = ["DERIVED", "TABLES", "VERSION", "Layer", "columns_of", "create", "upgrade"]
+__all__ = ["DERIVED", "TABLES", "VERSION", "Layer", "columns_of", "empty_book", "upgrade"]
 
 VERSION = 1
 """Number of the schema that this program writes."""
@@ -255,14 +254,14 @@ def columns_of(table: str) -> tuple[str, ...]:
     return (*first, *(name for name, _ in layer.columns))
 
 
-def create(path: Path) -> None:
-    """Lay an empty book of the newest schema at a path where nothing stands."""
-    from fudgeo import Field, GeoPackage, SpatialReferenceSystem
+def empty_book() -> bytes:
+    """Return the bytes of an empty book of the newest schema."""
+    from fudgeo import Field, MemoryGeoPackage
 
-    package = GeoPackage.create(path, flavor="EPSG")
+    package = MemoryGeoPackage.create(flavor="EPSG")
+    connection: sqlite3.Connection = package.connection
     try:
-        references = package.spatial_references
-        wgs84: SpatialReferenceSystem = references[4326]
+        wgs84 = package.spatial_references[4326]
         for layer in TABLES:
             fields = [Field(name, type_) for name, type_ in layer.columns]
             if layer.shape:
@@ -276,7 +275,6 @@ def create(path: Path) -> None:
                 )
             else:
                 package.create_table(layer.name, fields=fields, description=layer.about)
-        connection = package.connection
         with connection:
             for layer in TABLES:
                 for column in layer.indexes:
@@ -291,8 +289,9 @@ def create(path: Path) -> None:
             )
         connection.executescript(_GUARDS.format("sightings") + _GUARDS.format("earlier_fixes"))
         connection.commit()
+        return connection.serialize()
     finally:
-        package.connection.close()
+        connection.close()
 
 
 def upgrade(connection: sqlite3.Connection, found: int) -> None:

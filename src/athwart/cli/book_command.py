@@ -121,8 +121,8 @@ def add(
 
     boat = read_boat(boat_file)
     options = read_options(time_zone or boat.time_zone, day, allow_ballpark=allow_ballpark)
-    if book.exists() and not is_book(book):
-        raise FileError(book.name, "the file is not a book; name a new one, such as season.gpkg")
+    if book.exists():
+        open_book(book).close()  # what is wrong with it is said before anything is read
     with Progress() as told:
         order = [*([track_file] if track_file and track_file not in files else []), *files]
         contents = []
@@ -137,8 +137,12 @@ def add(
             if not len(track):
                 raise UsageError(f"{track_file.name} holds no track")
         if not book.exists():
-            create(book)
-            say(f"made the book {book.name}")
+            try:
+                create(book)
+                say(f"made the book {book.name}")
+            except FileError:
+                if not is_book(book):  # else another program has just made it
+                    raise
         results: list[tuple[str, Added]] = []
         rejected: list[tuple[str, Any]] = []
         with open_book(book, write=True) as store:
