@@ -160,17 +160,60 @@ def test_info_counts(run, marks):
 
 
 def test_demo_runs_everything_and_lies_near_the_truth(run, tmp_path):
-    code, out, err = run("demo", "-o", tmp_path / "demo", "--json")
+    """Figures against the truth files: 32 things, 97 looks at them, one trip put 30.0 m off."""
+    folder = tmp_path / "demo"
+    code, out, err = run("demo", "-o", folder, "--json")
     assert code == 0, err
     value = json.loads(out)
-    assert {"marks.gpkg", "marks.html", "plotter.gpx"} <= set(value["files"])
+    assert value["files"] == ["marks.html", "plotter-2.gpx", "plotter.gpx", "season.gpkg"]
     marks = value["marks"]
+    assert marks["targets_seen"] == 32
     assert marks["median_error_m"] < 5
     assert marks["within_r95"] >= 0.85 * marks["marks_of_one_target"]
     assert marks["marks_of_one_target"] >= 0.9 * marks["marks"]
-    code, _, err = run("demo", "-o", tmp_path / "demo")
+    assert [t["new_sightings"] for t in value["book"]["trips"]] == [29, 19, 29, 20]
+    assert value["book"]["came_back"] == {"recognised": marks["marks"], "new_sightings": 0}
+    (offset,) = value["offsets"]
+    assert offset["trip"] == "tern-3"
+    assert abs(offset["distance_m"] - 30.0) < 3
+    assert run("book", "check", folder / "season.gpkg")[0] == 0
+    code, _, err = run("demo", "-o", folder)
     assert code == 1
     assert "add --overwrite" in err
+
+
+def test_demo_says_in_plain_lines_what_happened_and_runs_again(run, tmp_path):
+    for words in ((), ("--overwrite",)):
+        code, out, _ = run("demo", "-o", tmp_path / "demo", *words)
+        assert code == 0
+        assert "the book remembers them" in out
+        assert re.search(r"came back: \d+ waypoints known again, 0 new", out)
+        assert "{" not in out
+
+
+@pytest.mark.parametrize("what", ["a visit", "another file", "no book"])
+def test_demo_never_replaces_a_book_that_holds_anything_else(run, tmp_path, what):
+    book = tmp_path / "season.gpkg"
+    if what == "no book":
+        book.write_text("precious")
+    else:
+        assert run("book", "add", book, SAMPLES / "waypoints.gpx")[0] == 0
+        if what == "a visit":
+            assert run("book", "merge", book)[0] == 0
+            assert run("book", "visit", book, "Anvil", "--result", "2 fish")[0] == 0
+        else:
+            other = tmp_path / "mine.gpx"
+            other.write_text(
+                '<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">'
+                '<wpt lat="1" lon="2"><name>MINE</name></wpt></gpx>',
+                encoding="utf-8",
+            )
+            assert run("book", "add", book, other)[0] == 0
+    before = book.read_bytes()
+    code, _, err = run("demo", "-o", tmp_path, "--overwrite")
+    assert code == 1
+    assert "season.gpkg: holds more than a demo puts there, and is kept" in err
+    assert book.read_bytes() == before
 
 
 def picks_file(folder, text):

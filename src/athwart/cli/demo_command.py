@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import time
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,15 +16,31 @@ from athwart.errors import FileError
 from athwart.units import UnitSystem, format_length, many
 
 if TYPE_CHECKING:
+    from athwart.book.adding import Added
+    from athwart.book.derive import Derived
+    from athwart.book.store import Store
     from athwart.merge import Merged
-    from athwart.tables import Sightings, Track
+    from athwart.tables import Sightings
 
-TRIPS = (
-    ("trip-1-picks.csv", "trip-1-track.gpx"),
-    ("trip-2-picks-feet.csv", "trip-2-log.nmea"),
-    ("trip-3-picks-typed.csv", ""),
+TRIPS: tuple[tuple[str, ...], ...] = (
+    ("trip-1-track.gpx", "trip-1-picks.csv"),
+    ("trip-2-log.nmea", "trip-2-picks-feet.csv"),
+    ("trip-3-picks-typed.csv",),
+    ("waypoints.gpx", "old-card.gpx"),
 )
-WAYPOINT_FILES = ("waypoints.gpx", "old-card.gpx")
+"""What goes into the book together before a merge: tracks before the picks that need them."""
+PICKS = tuple(name for files in TRIPS for name in files if "-picks" in name)
+BOOK = "season.gpkg"
+
+
+@dataclass(slots=True)
+class _Told:
+    """What happened, in plain lines and for programs."""
+
+    lines: list[str] = field(default_factory=list)
+    trips: list[dict[str, Any]] = field(default_factory=list)
+    offsets: list[dict[str, Any]] = field(default_factory=list)
+    back: dict[str, int] = field(default_factory=dict)
 
 
 @click.command("demo", short_help="Run the whole job on the sample data.")
@@ -33,55 +50,33 @@ WAYPOINT_FILES = ("waypoints.gpx", "old-card.gpx")
 )  # fmt: skip
 @common_options("json", "units", "overwrite", "debug")
 def command(output: Path, as_json: bool, units: str | None, overwrite: bool, debug: bool) -> int:
-    """Fix, merge, export and map the sample trips; say how far the result lies from the truth."""
-    from athwart.cli.export_command import export_marks
-    from athwart.contents import Contents
-    from athwart.formats import atomic_write, read_background, write
-    from athwart.gather import gather, near_pairs
-    from athwart.merge import merge
-    from athwart.plotter import Limits
+    """Put the sample trips into a book, export and map it; say how far it lies from the truth."""
+    from athwart.book.store import create, open_book
+    from athwart.formats import atomic_write, read_background
+    from athwart.gather import as_merged, gather, near_pairs
     from athwart.review.map import review_map
-    from athwart.tables import Sightings, Track
 
     started = time.perf_counter()
     shown: UnitSystem = shown_units(units)
     samples = sample_folder()
     _prepare_folder(output, overwrite)
-
-    looks, tracks, found = [], [], {}
-    for picks, track in TRIPS:
-        sightings, line = _fix(samples, picks, track)
-        write(
-            output / f"{Path(picks).stem}.geojson",
-            Contents(sightings=sightings),
-            overwrite=overwrite,
-        )
-        looks.append(sightings)
-        tracks.append(line)
-        found[picks] = sightings
-    saved = gather([samples / name for name in WAYPOINT_FILES])
-    sightings = Sightings.concat([*looks, saved.sightings])
-    merged = merge(sightings, shift_trips=True)
-    write(
-        output / "marks.gpkg",
-        Contents(marks=merged.marks, sightings=merged.sightings),
-        overwrite=overwrite,
-    )
-    limits = Limits.from_toml(samples / "small-plotter.toml")
-    _, words, _ = export_marks(
-        merged.marks,
-        output / "plotter.gpx",
-        limits=limits,
-        clean=True,
-        overwrite=overwrite,
-        units=shown,
-    )
+    book = output / BOOK
+    create(book)
+    told = _Told()
+    with open_book(book, write=True) as store:
+        for files in TRIPS:
+            last = _one_trip(store, samples, files, shown, told)
+        plotter, words = _to_the_plotter(store, samples, output, overwrite, shown, told)
+        _back_from_the_plotter(store, plotter, told)
+    report = last.merged.report if last.merged else None
+    found = gather([book])
+    merged = as_merged(found)
     page = review_map(
         marks=merged.marks,
         sightings=merged.sightings,
-        tracks=Track.concat([t for t in tracks if len(t)]),
+        tracks=found.tracks,
         mark_of=merged.mark_of,
-        near_pairs=near_pairs(merged.report, shown),
+        near_pairs=near_pairs(report, shown) if report else (),
         background=read_background(samples / "coastline.geojson").geometry.to_numpy(),
         units=shown,
         title="Hollow Sound (invented)",
@@ -91,17 +86,106 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
 
     truth = _truth(samples)
     result = {
-        "picks": {name: _against_truth(s, truth, name) for name, s in found.items()},
+        "book": {"trips": told.trips, "came_back": told.back},
+        "picks": {
+            name: _against_truth(merged.sightings.take(merged.sightings.source == name), truth)
+            for name in PICKS
+        },
         "marks": _marks_against_truth(merged, truth),
-        "offsets": list(merged.report.trips_off(shown)),
+        "offsets": told.offsets,
         "files": sorted(p.name for p in output.iterdir()),
         "seconds": round(time.perf_counter() - started, 2),
     }
     if as_json:
         print_json(result)
     else:
-        _print(result, merged, words, output, shown)
+        for word in words:
+            say(f"note: {word}")
+        _print(result, merged, told, output, shown)
     return 0
+
+
+def _one_trip(
+    store: Store, samples: Path, files: tuple[str, ...], units: UnitSystem, told: _Told
+) -> Derived:
+    """Add what belongs together, fold it into marks, and say what came of it."""
+    from athwart.boat import Boat
+    from athwart.book import work
+
+    boat = Boat.from_toml(samples / "tern.toml")
+    new = sum(_add(store, samples / name, boat).new for name in files)
+    done = work.merge_book(store, shift_trips=True)
+    derived = done.derived
+    told.trips.append(
+        {
+            "files": list(files),
+            "new_sightings": new,
+            "new_marks": len(derived.new),
+            "settled_anew": len(derived.changed),
+        }
+    )
+    again = f", {many(len(derived.changed), 'mark')} settled anew" if derived.changed else ""
+    told.lines.append(
+        f"{' and '.join(files)}: {many(new, 'new sighting')}; merged into "
+        f"{many(len(derived.new), 'new mark')}{again}"
+    )
+    known = {offset["trip"] for offset in told.offsets}
+    for offset in derived.merged.report.trips_off(units) if derived.merged else ():
+        if offset["trip"] not in known:  # a trip that was shifted is told of at every merge
+            told.offsets.append(offset)
+            told.lines.append(f"- {offset['sentence']}")
+    return derived
+
+
+def _add(store: Store, path: Path, boat: Any = None) -> Added:
+    from athwart.book import work
+    from athwart.book.adding import SourceFile
+    from athwart.cli.book_command import _hash
+    from athwart.formats import read
+
+    contents = read(path)
+    source = SourceFile(path.name, _hash(path), path.stat().st_size, contents.format)
+    return work.add(store, contents, source, boat=boat)[0]
+
+
+def _to_the_plotter(
+    store: Store, samples: Path, folder: Path, overwrite: bool, units: UnitSystem, told: _Told
+) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """Export the book's marks under the invented plotter's limits; the book remembers them."""
+    from athwart.book import work
+    from athwart.book.reading import marks_and_sightings
+    from athwart.cli.export_command import export_marks
+    from athwart.plotter import Limits
+
+    with store.reading() as connection:
+        marks, *_ = marks_and_sightings(connection)
+    files, words, handed = export_marks(
+        marks,
+        folder / "plotter.gpx",
+        limits=Limits.from_toml(samples / "small-plotter.toml"),
+        clean=True,
+        overwrite=overwrite,
+        units=units,
+    )
+    count = work.hand_over(store, handed)
+    told.lines.append(
+        f"{many(count, 'mark')} written for a small plotter to "
+        f"{' and '.join(p.name for p in files)}, names cut to 10 capitals; the book remembers them"
+    )
+    return files, words
+
+
+def _back_from_the_plotter(store: Store, files: tuple[Path, ...], told: _Told) -> None:
+    """Add the plotter's own files to the book: it knows its marks again."""
+    added = [_add(store, path) for path in files]
+    told.back = {
+        "recognised": sum(a.recognised for a in added),
+        "new_sightings": sum(a.new for a in added),
+    }
+    told.lines.append(
+        f"{' and '.join(p.name for p in files)} came back: {told.back['recognised']} waypoints "
+        f"known again, {told.back['new_sightings']} new"
+    )
 
 
 def sample_folder() -> Path:
@@ -122,22 +206,33 @@ def _prepare_folder(folder: Path, overwrite: bool) -> None:
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        _clear_book(folder / BOOK)
     except OSError as error:
         raise FileError(str(folder), f"cannot be made: {error.strerror}") from error
 
 
-def _fix(samples: Path, picks: str, track: str) -> tuple[Sightings, Track]:
-    from athwart.boat import Boat
-    from athwart.fix import fix
-    from athwart.formats import read
-    from athwart.tables import Track
+def _clear_book(book: Path) -> None:
+    """Take the book of an earlier demo away, and never one that holds anything else."""
+    from athwart.book.log import entries
+    from athwart.book.store import is_book, open_book
 
-    boat = Boat.from_toml(samples / "tern.toml")
-    line = read(samples / track).tracks if track else Track.empty()
-    table = read(samples / picks).picks
-    fixed = fix(table, track=line if track else None, boat=boat, source=picks)
-    say(f"{picks}: {many(len(fixed.sightings), 'pick')} fixed")
-    return fixed.sightings, line
+    if not book.exists():
+        return
+    ours = False
+    if is_book(book):
+        samples = {name for files in TRIPS for name in files}
+        with open_book(book) as store, store.reading() as connection:
+            log = entries(connection)
+        ours = all(
+            e.what in ("merge", "export") or (e.what == "add" and e.source in samples) for e in log
+        )
+    if not ours:
+        raise FileError(
+            book.name,
+            "holds more than a demo puts there, and is kept; name another folder with -o, or "
+            "move it away",
+        )
+    book.unlink()
 
 
 def _truth(samples: Path) -> dict[str, Any]:
@@ -164,7 +259,7 @@ def _distances(sightings: Sightings, truth: dict[str, Any]) -> tuple[np.ndarray,
     return distance, ids
 
 
-def _against_truth(sightings: Sightings, truth: dict[str, Any], name: str) -> dict[str, Any]:
+def _against_truth(sightings: Sightings, truth: dict[str, Any]) -> dict[str, Any]:
     from athwart.uncertainty.ellipse import r95
 
     distance, _ = _distances(sightings, truth)
@@ -200,18 +295,16 @@ def _marks_against_truth(merged: Merged, truth: dict[str, Any]) -> dict[str, Any
 
 
 def _print(
-    result: dict[str, Any], merged: Merged, words: tuple[str, ...], folder: Path, units: UnitSystem
+    result: dict[str, Any], merged: Merged, told: _Told, folder: Path, units: UnitSystem
 ) -> None:
-    from athwart.cli.merge_command import sentences
-
+    for line in told.lines:
+        click.echo(line)
     for name, row in result["picks"].items():
         click.echo(
             f"{name}: half of the {row['sightings']} positions lie within "
             f"{format_length(row['median_error_m'], units)} of the truth; {row['within_r95']} lie "
             "inside their R95"
         )
-    for sentence in sentences(merged.report, units)[:12]:
-        click.echo(f"- {sentence}")
     marks = result["marks"]
     click.echo(
         f"{len(merged.sightings)} sightings became {marks['marks']} marks of "
@@ -219,8 +312,9 @@ def _print(
         f"{format_length(marks['median_error_m'] or float('nan'), units)} of the truth; "
         f"{marks['within_r95']} of {marks['marks_of_one_target']} lie inside their R95"
     )
-    for word in words:
-        say(f"note: {word}")
     click.echo(f"in {folder}: {', '.join(result['files'])}")
+    click.echo(
+        f"{BOOK} is the book: athwart book why {folder / BOOK} Anvil says why a mark is where it is"
+    )
     click.echo(f"open {folder / 'marks.html'} in a browser; {result['seconds']:.1f} s in all")
     click.echo("The water, the boat and the trips are invented. Not for navigation.", err=True)
