@@ -27,7 +27,7 @@ Step = tuple[str, str, list[str], list[Any]]
 """What to do (insert, delete, update), in which table, on which columns, with which rows."""
 
 _FEATURES = {t.name for t in TABLES if t.shape}
-_FEW = 3_000
+_FEW = 50
 """Up to so many rows the triggers of the spatial index do their own work; beyond, taking them away
 and putting them back costs less."""
 
@@ -147,7 +147,7 @@ class Changes:
     def packed(self) -> bytes:
         """Return the way back as it is kept in the log."""
         text = json.dumps(self.way_back, separators=(",", ":"), ensure_ascii=True, default=_packed)
-        return zlib.compress(text.encode("ascii"), 3)
+        return zlib.compress(text.encode("ascii"), 1)
 
     def finish(self) -> None:
         """Keep the contents table of the standard true."""
@@ -264,12 +264,12 @@ def steps_of(packed: bytes) -> list[Step]:
 
 def _packed(value: Any) -> Any:
     if isinstance(value, bytes):
-        return {"b": base64.b85encode(value).decode("ascii")}
+        return {"b": base64.b64encode(value).decode("ascii")}
     raise TypeError(type(value).__name__)  # pragma: no cover - SQLite gives nothing else
 
 
 def _unpacked(rows: list[Any]) -> list[Any]:
     def plain(value: Any) -> Any:
-        return base64.b85decode(value["b"]) if isinstance(value, dict) else value
+        return base64.b64decode(value["b"]) if isinstance(value, dict) else value
 
     return [[plain(v) for v in row] if isinstance(row, list) else row for row in rows]

@@ -42,10 +42,21 @@ EDITABLE = ("name", "kind", "hazard", "note", "private")
 """What the user may say of a mark."""
 
 _SIGHTING = columns_of("sightings")
-_NOT_MERGED = {
-    "extra", "content", "revision", "file", "time", "method", "method_detail", "side",
-    "ground_range_m", "antenna_lon", "antenna_lat", "bearing_deg", "distance_m",
-}  # fmt: skip
+_MERGED = tuple(
+    n
+    for n in _SIGHTING
+    if n not in ("extra", "content", "revision", "file", "time", "method", "method_detail")
+    and n not in ("side", "ground_range_m", "antenna_lon", "antenna_lat", "bearing_deg")
+    and n not in ("distance_m",)
+)
+"""Columns that merging makes use of."""
+
+_PLACED = (
+    "fid", "geom", "sighting_id", "trip", "time_us", "var_east_m2", "var_north_m2",
+    "cov_east_north_m2", "shared_sigma_m", "boat", "boat_sigma_m", "entry",
+)  # fmt: skip
+"""Columns that tell how a trip sits."""
+
 _MOST = 0.25
 """Where more than this part of the book has changed, looking for its neighbours costs more than
 looking at everything."""
@@ -193,7 +204,12 @@ def derive(
     if not inside:
         return out
     out.new_sightings = len(waiting)
-    sightings, fids, entries = _load(connection, trips, sorted({*inside, *vote}), trip_of)
+    sightings, fids, entries = _load(connection, trips, inside, trip_of, _MERGED)
+    witnesses = sorted(vote.difference(inside))
+    if witnesses:
+        others, more, _ = _load(connection, trips, witnesses, trip_of, _PLACED)
+        sightings = Sightings.concat([sightings, others])
+        fids.update(more)
     shifts = trips.shifts()
     rulings = _rulings(connection, sightings.sighting_id.tolist())
     known = None if whole else trips.known()
@@ -304,9 +320,9 @@ def _load(
     trips: Trips,
     fids: Sequence[int],
     trip_of: Mapping[int, int | None],
+    names: Sequence[str],
 ) -> tuple[Sightings, dict[str, int], dict[int, int]]:
     """Return sightings with the trips that they are taken to belong to, and key and entry by id."""
-    names = [n for n in _SIGHTING if n not in _NOT_MERGED]
     rows = connection.execute(
         f"SELECT s.{', s.'.join(names)}, s.time, m.trip, m.fid FROM sightings AS s "
         "LEFT JOIN members AS m ON m.fid = s.fid WHERE s.fid IN "
