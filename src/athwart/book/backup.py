@@ -7,7 +7,7 @@ import sqlite3
 from datetime import UTC, datetime
 from pathlib import Path
 
-from athwart.book.store import Store, clear_leftovers, open_book
+from athwart.book.store import Store, check_beside, clear_leftovers, open_book
 from athwart.errors import FileError
 from athwart.formats.files import atomic_write
 
@@ -58,6 +58,8 @@ def copy_aside(store: Store, stem: str) -> Path:
 
 
 def _copy(store: Store, target: Path, *, overwrite: bool = False) -> None:
+    if target.parent.is_dir():
+        check_beside(target)
     clear_leftovers(target.parent, _leftover(store.path, target))
     with atomic_write(target, overwrite=overwrite) as temporary:
         copy = sqlite3.connect(temporary, isolation_level=None)

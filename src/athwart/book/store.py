@@ -23,7 +23,7 @@ from athwart.book import schema
 from athwart.errors import DataError, FileError
 from athwart.formats.files import flush_folder
 
-__all__ = ["WAIT_S", "Store", "clear_leftovers", "create", "is_book", "open_book"]
+__all__ = ["WAIT_S", "Store", "check_beside", "clear_leftovers", "create", "is_book", "open_book"]
 
 WAIT_S = 10.0
 """Seconds that a change waits for another program to finish with the book. Readers wait twice as
@@ -225,6 +225,7 @@ def create(path: Path) -> None:
         raise FileError(path.name, f"the folder {str(path.parent)!r} does not exist; make it first")
     if os.path.lexists(path):
         raise FileError(path.name, _STANDS)
+    check_beside(path)
     start = f".{path.name[:40]}.making-"
     clear_leftovers(path.parent, re.escape(start) + "[0-9a-f]{8}")
     made = path.with_name(f"{start}{secrets.token_hex(4)}")
@@ -259,6 +260,33 @@ def _put(made: Path, path: Path) -> None:
         if os.path.lexists(path):
             raise FileError(path.name, _STANDS) from None
         made.replace(path)
+
+
+def check_beside(path: Path) -> None:
+    """Make sure that no unfinished change of another file of that name would go into a new one.
+
+    Raises
+    ------
+    FileError
+        There is one. It may be what the other file needs to be put right, so it stays.
+    """
+    for end in ("-journal", "-wal"):
+        left = path.with_name(f"{path.name}{end}")
+        try:
+            with left.open("rb") as handle:
+                begun = any(handle.read(1))
+            if not begun:  # nothing was in it yet
+                left.unlink()
+                continue
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            raise FileError(left.name, f"stands in the way of {path.name} ({error})") from error
+        raise FileError(
+            left.name,
+            f"is the unfinished change of an earlier {path.name}; put the two together again, or "
+            "give another name",
+        )
 
 
 def clear_leftovers(folder: Path, pattern: str) -> None:
@@ -346,6 +374,7 @@ def _connect(path: Path, write: bool, wait_s: float) -> Store:
             connection.execute("PRAGMA foreign_keys = ON")
             # Readers are only kept waiting while a change is flushed, not while it is made.
             connection.execute("PRAGMA cache_spill = OFF")
+            connection.execute("PRAGMA cache_size = -65536")  # 64 MiB: one change reads pages often
             if write:
                 connection.execute("PRAGMA synchronous = EXTRA")
                 _leave_wal(connection, wait_s)
