@@ -168,6 +168,7 @@ def judge_words(
     deleted = {ids[k] for k in happened.deleted}
     typed = {ids[k]: waypoints.name[r].strip() for r, (k, what) in rows if "renamed" in what}
     said = {m: new.strip() for m, _, new in added.renamed}
+    names = dict(zip(ids, written.name.tolist(), strict=True))
     for what, true, given in (
         ("moved", moved, [m for m, _ in added.moved]),
         ("deleted", deleted, [m for m, _ in added.missing]),
@@ -178,7 +179,9 @@ def judge_words(
             out.fault(what, "a mark is named twice")
     for m in sorted(set(typed) | set(said)):
         if typed.get(m) != said.get(m):
-            out.fault("named", f"{m[:8]}: typed {typed.get(m)!r}, said {said.get(m)!r}")
+            out.fault(
+                "named", f"{m[:8]}: typed {typed.get(m)!r}, said {said.get(m)!r}, was {names[m]!r}"
+            )
     new = sum(what == "new" for _, (_, what) in rows)
     if added.new - len(added.moved) != new:
         out.fault("new", f"{added.new - len(added.moved)} new sightings, {new} new waypoints")
@@ -206,8 +209,14 @@ def judge_book(
         if owner.get(s) != owned[s]:
             out.fault("marks", f"sighting {s[:8]} is of another mark")
     with store.open_book(path) as book, book.reading() as connection:
-        found = connection.execute("SELECT sighting_id, lon, lat FROM sightings").fetchall()
-    fresh = {(lon, lat): owner[s] for s, lon, lat in found if s not in owned}
+        _, found, _ = marks_and_sightings(connection)
+    fresh = {
+        (lon, lat): owner[s]
+        for s, lon, lat in zip(
+            found.sighting_id, found.lon.tolist(), found.lat.tolist(), strict=True
+        )
+        if s not in owned
+    }
     if len(fresh) != len(found) - len(owned):
         out.fault("marks", "two new sightings lie at one place")
     ids = written.mark_id.tolist()
