@@ -106,14 +106,14 @@ def add(
     allow_ballpark: bool,
     debug: bool,
 ) -> int:
-    r"""Take files in; what the book has already is counted and not added again.
+    """Take files in; what the book has already is counted and not added again.
 
     The book is made if there is none. Picks are fixed with --boat and --track, or with the tracks
     that the book holds.
 
     \b
       athwart book add season.gpkg card.gpx trip-1-picks.csv --track trip-1.gpx
-    """
+    """  # noqa: D301 - click wants the character itself
     from athwart.book import work
     from athwart.book.adding import SourceFile
     from athwart.book.store import create, is_book, open_book

@@ -95,14 +95,14 @@ def command(
     debug: bool,
     **typed: Any,
 ) -> int:
-    r"""Turn picks into positions, each with its error.
+    """Turn picks into positions, each with its error.
 
     Give a table of picks, or type one pick:
 
     \b
       athwart fix --lat 55.5 --lon 12.25 --heading 40 --side port
                   --slant-range 70ft --depth 14ft
-    """
+    """  # noqa: D301 - click wants the character itself
     from athwart.fix import fix
 
     boat = read_boat(boat_file)
