@@ -2,8 +2,10 @@
 
 import doctest
 import importlib
+import importlib.util
 import pkgutil
 import re
+import sqlite3
 import tomllib
 from pathlib import Path
 
@@ -55,6 +57,41 @@ def test_every_command_is_documented():
     page = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
     for name in COMMANDS:
         assert f"`{name}" in page
+
+
+def test_every_command_of_the_book_is_documented():
+    from athwart.cli.book_command import COMMANDS as BOOK_COMMANDS
+
+    page = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
+    for name in BOOK_COMMANDS:
+        assert f"| `book {name} " in page
+
+
+def test_the_page_of_the_schema_is_what_its_script_writes():
+    spec = importlib.util.spec_from_file_location("made", ROOT / "docs" / "make_book_schema.py")
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    page = (ROOT / "docs" / "book-schema.md").read_text(encoding="utf-8")
+    assert page == script.page()
+
+
+def test_the_page_of_the_schema_is_true_of_a_book(tmp_path):
+    """SQLite itself is asked for the tables and columns of a new book."""
+    from athwart.book.store import create
+
+    create(tmp_path / "season.gpkg")
+    page = (ROOT / "docs" / "book-schema.md").read_text(encoding="utf-8")
+    told = {
+        name: re.findall(r"^\| `(\w+)` \| (\w+) \| \S", rows, re.MULTILINE)
+        for name, rows in re.findall(r"### `(\w+)`\n(.*?)(?=\n##|\Z)", page, re.DOTALL)
+    }
+    connection = sqlite3.connect(tmp_path / "season.gpkg")
+    tables = [r[0] for r in connection.execute("SELECT table_name FROM gpkg_contents")]
+    assert sorted(told) == sorted(tables)
+    for table in tables:
+        found = connection.execute(f"SELECT name, type FROM pragma_table_info('{table}')")
+        assert told[table] == [(name, type_.upper()) for name, type_ in found]
+    connection.close()
 
 
 def test_readme_opens_with_one_paragraph_that_states_the_job():
