@@ -14,6 +14,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from hashlib import sha256
 from typing import Any
 
 import numpy as np
@@ -503,7 +504,11 @@ def _write_marks(
 
 
 def _new_ids(connection: sqlite3.Connection, merged: Merged, rows: Sequence[int]) -> dict[int, str]:
-    """Name new marks by their earliest sighting, or by the next if that names another mark."""
+    """Name new marks by their earliest sighting, or by the next if that names another mark.
+
+    Where all of them do (a sighting that named a mark has parted from it, and the id stayed with
+    the rest), the id is a hash of the first.
+    """
     if not rows:
         return {}
     wanted = [str(merged.marks.mark_id[r]) for r in rows]
@@ -518,9 +523,26 @@ def _new_ids(connection: sqlite3.Connection, merged: Merged, rows: Sequence[int]
     }
     out: dict[int, str] = {}
     for row, first, ids in zip(rows, wanted, members, strict=True):
-        out[row] = next(i for i in [first, *ids] if i not in used)
-        used.add(out[row])
+        chosen = next((i for i in [first, *ids] if i not in used), "")
+        if not chosen:
+            chosen = _other_id(connection, first, used)
+        out[row] = chosen
+        used.add(chosen)
     return out
+
+
+def _other_id(connection: sqlite3.Connection, taken: str, used: set[str]) -> str:
+    while True:
+        taken = sha256(f"parted from {taken}".encode()).hexdigest()[: len(taken)]
+        if (
+            taken not in used
+            and not connection.execute(
+                "SELECT 1 FROM marks_as_written WHERE mark_id = ?1 UNION "
+                "SELECT 1 FROM retired WHERE mark_id = ?1",
+                (taken,),
+            ).fetchone()
+        ):
+            return taken
 
 
 def rewrite(changes: Changes, table: Marks, fids: Sequence[int], *, new: set[int]) -> None:

@@ -307,7 +307,7 @@ def clear_leftovers(folder: Path, pattern: str) -> None:
                     left.unlink()
 
 
-def open_book(path: Path, *, write: bool = False, wait_s: float = WAIT_S) -> Store:
+def open_book(path: Path, *, write: bool = False, wait_s: float | None = None) -> Store:
     """Open a book.
 
     A book of an older schema is brought up to date when it is opened for writing, and a copy of
@@ -319,15 +319,16 @@ def open_book(path: Path, *, write: bool = False, wait_s: float = WAIT_S) -> Sto
         The file.
     write : bool
         Whether it will be changed.
-    wait_s : float
-        Seconds to wait for another program's lock; readers wait twice as long.
+    wait_s : float, optional
+        Seconds to wait for another program's lock, `WAIT_S` if not given; readers wait twice as
+        long.
 
     Raises
     ------
     FileError
         There is no such file, it is no book, it is of a newer schema, or it cannot be opened.
     """
-    store = _connect(path, write, wait_s)
+    store = _connect(path, write, WAIT_S if wait_s is None else wait_s)
     try:
         with store.reading():
             found = store._check_schema()
