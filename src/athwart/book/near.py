@@ -24,6 +24,7 @@ IntArray = NDArray[np.int64]
 
 _EARTH_M = 6_371_008.8
 _METRES_A_DEGREE = 110_574.0  # the shortest degree of latitude on WGS 84, at the equator
+_CELL_DEG = 2e-4
 _INDEX_ERROR_M = 2.0
 """The spatial index holds places as 32-bit numbers, at longitude 180 to 1.7 m."""
 
@@ -113,6 +114,7 @@ def _boxes(places: Places, reach_m: FloatArray) -> list[tuple[float, float, floa
             steepest >= 90.0, 360.0, high / np.cos(np.radians(np.minimum(steepest, 90)))
         )
     west, east = places.lon - wide, places.lon + wide
+    west, east, low_lat, high_lat = _together(places, west, east, low_lat, high_lat)
     boxes = [np.stack([west, east, low_lat, high_lat], axis=1)]
     for turn in (360.0, -360.0):  # over the 180th meridian
         over = (west < -180.0) if turn > 0 else (east > 180.0)
@@ -120,6 +122,22 @@ def _boxes(places: Places, reach_m: FloatArray) -> list[tuple[float, float, floa
             moved = np.stack([west + turn, east + turn, low_lat, high_lat], axis=1)
             boxes.append(moved[over])
     return [tuple(row) for row in np.concatenate(boxes).tolist()]
+
+
+def _together(places: Places, *sides: FloatArray) -> tuple[FloatArray, ...]:
+    """Put the boxes of places in one small cell together: looks at one thing ask but once."""
+    column = np.floor(places.lon / _CELL_DEG).astype(np.int64)
+    row = np.floor(places.lat / _CELL_DEG).astype(np.int64)
+    cell = column * 4_000_000 + row
+    order = np.argsort(cell, kind="stable")
+    head = np.flatnonzero(np.diff(cell[order], prepend=cell[order[:1]] - 1))
+    west, east, south, north = (side[order] for side in sides)
+    return (
+        np.minimum.reduceat(west, head),
+        np.maximum.reduceat(east, head),
+        np.minimum.reduceat(south, head),
+        np.maximum.reduceat(north, head),
+    )
 
 
 def neighbourhood(

@@ -46,6 +46,12 @@ def take_in_edits(connection: sqlite3.Connection) -> list[str]:
         "FROM marks AS m JOIN marks_as_written AS w ON w.fid = m.fid "
         f"WHERE {differ} OR m.geom IS NOT w.place ORDER BY m.fid"
     ).fetchall()
+    counts = connection.execute(
+        "SELECT (SELECT count(*) FROM marks), (SELECT count(*) FROM marks_as_written), "
+        "(SELECT count(*) FROM marks_as_written AS w JOIN marks AS m ON m.fid = w.fid)"
+    ).fetchone()
+    if not edited and len(set(counts)) == 1:
+        return []
     drawn = connection.execute(
         f"SELECT m.fid, {', '.join(f'm.{n}' for n in EDITABLE)}, m.geom FROM marks AS m "
         "LEFT JOIN marks_as_written AS w ON w.fid = m.fid WHERE w.fid IS NULL ORDER BY m.fid"

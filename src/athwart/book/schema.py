@@ -174,6 +174,7 @@ TABLES: tuple[Layer, ...] = (
             ("private", "BOOLEAN"),
             ("place", "BLOB"),
         ),
+        indexes=("mark_id",),
     ),
     Layer(
         "retired",
