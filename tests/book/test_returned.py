@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from athwart.book import returned
-from athwart.book.returned import HandedOver, comparable, recognise
+from athwart.book.names_back import comparable
+from athwart.book.returned import HandedOver, recognise
 from athwart.errors import DataError
 from athwart.geometry.geodesic import displace
 

@@ -38,14 +38,21 @@ and 7 m are our own judgement (no source); what hangs on them is among the doubt
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from athwart.book.grid import cell_m, find_grid, off_in_steps
+from athwart.book.names_back import (
+    LETTERS,
+    bare_forms,
+    comparable,
+    learn,
+    least_letters,
+    numbered_end,
+)
 from athwart.errors import DataError
 from athwart.geometry.geodesic import inverse
 from athwart.merge.looks import Sphere
@@ -53,7 +60,7 @@ from athwart.merge.marks import AUTOMATIC_NAMES, automatic
 from athwart.shortnames import plain_text, shorten
 from athwart.units import format_length, format_position
 
-__all__ = ["DOUBT", "HandedOver", "Returned", "comparable", "recognise"]
+__all__ = ["DOUBT", "HandedOver", "Returned", "recognise"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -74,15 +81,6 @@ _MOVE_M, _BESIDE_M, _ANYWHERE_M2 = 60.0, 7.0, 1e6
 _TWICE_TYPED, _TWICE_AUTOMATIC, _TWICE_SHARED, _FEWEST = 0.001, 0.1, 0.05, 20
 _APPENDED_TYPED, _APPENDED_AUTOMATIC = 250.0, 5.0
 
-# Steps a degree, coarsest first: 0.01', 0.0001 deg, 0.1", 0.001', 0.00001 deg, 0.01", 0.0001',
-# 0.000001 deg.
-_STEPS = {
-    6_000: "0.01 minute", 10_000: "0.0001 degree", 36_000: "0.1 second", 60_000: "0.001 minute",
-    100_000: "0.00001 degree", 360_000: "0.01 second", 600_000: "0.0001 minute",
-    1_000_000: "0.000001 degree",
-}  # fmt: skip
-_ON_GRID, _CHANCE = 0.9, 9.0
-_FINE_M, _NO_GRID_M = 0.3, 1.0
 _SAME_PLACE_M, _SLACK = 0.02, 1e-3
 _SECURE, _RULE_SHARE, _STRAY = 5, 0.9, 1e-3
 _DEGREE_M = 111_694.0  # the longest degree of latitude, at the poles
@@ -90,17 +88,13 @@ _DEGREE_M = 111_694.0  # the longest degree of latitude, at the poles
 _NEAREST, _ALIKE = 32, 16
 _MOST_PAIRS = 20_000_000
 _DENSE = 4_000_000
-_LETTERS = 48
 _SHORTEST_CUT, _EXCEED = 6, 0.1
 
-_OTHER, _SAME, _CUT, _APPENDED, _BLANK = range(5)
+_OTHER, _SAME, _CUT, _APPENDED, _BLANK, _EXACT = range(6)
+_WHOLE = (_EXACT, _SAME, _CUT)
+_FITTING = (*_WHOLE, _APPENDED)
 
-_SIGNS = re.compile(r"[^0-9A-Za-z]+")
-# Two letters for one, as Nordic and German speakers write them where they must (common practice).
-_SPELT = str.maketrans(
-    {"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa"}
-    | {"Ä": "AE", "Ö": "OE", "Ü": "UE", "Ø": "OE", "Å": "AA"}
-)
+_LEARNT, _LEARNT_SHARE, _SLOW = 20, 0.9, 5000
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -235,44 +229,6 @@ def recognise(
     )
 
 
-def comparable(text: str) -> str:
-    """Return a name as it is compared: plain capitals and digits, at most 48 of them.
-
-    A name in a script that has no plain letters keeps its own.
-
-    Examples
-    --------
-    >>> comparable("Østre båe, 12 "), comparable("OSTRE BAE 12")
-    ('OSTREBAE12', 'OSTREBAE12')
-    """
-    if text.isascii():
-        return _SIGNS.sub("", text).upper()[:_LETTERS]
-    plain = _SIGNS.sub("", plain_text(text, "ascii-upper")[0])
-    own = unicodedata.normalize("NFKC", text).casefold()
-    return (plain or "".join(c for c in own if c.isalnum()))[:_LETTERS]
-
-
-def _bare(text: str) -> tuple[str, str, str]:
-    """Return a name as it is compared after a plotter left out or spelt out what it cannot show."""
-    if text.isascii():
-        return "", "", ""
-    whole = unicodedata.normalize("NFC", text)
-    spelt = comparable(whole.translate(_SPELT))
-    base = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
-    left = whole.encode("ascii", "ignore").decode()
-    return spelt, _SIGNS.sub("", base).upper()[:_LETTERS], _SIGNS.sub("", left).upper()[:_LETTERS]
-
-
-def _least(text: str, length: int) -> int:
-    """Return how many letters are compared at least of a name cut to a length."""
-    text = text.strip()
-    if text.isascii():
-        return len(_SIGNS.sub("", text[:length]))
-    # Some cut after so many bytes, and some leave the letters out after that.
-    cut = text.encode("utf-8")[:length].decode("utf-8", "ignore")
-    return len(_SIGNS.sub("", cut.encode("ascii", "ignore").decode()))
-
-
 def _check(what: str, lon: FloatArray, lat: FloatArray, *others: NDArray[Any]) -> None:
     if any(np.ndim(c) != 1 or len(c) != len(lon) for c in (lon, lat, *others)):
         raise DataError(f"the columns of the waypoints {what} differ in length")
@@ -294,7 +250,7 @@ def _factorised(values: TextArray) -> tuple[list[str], IntArray]:
 
 
 def _keys(texts: list[str]) -> KeyArray:
-    return np.array(texts, dtype=f"U{_LETTERS}") if texts else np.empty(0, dtype=f"U{_LETTERS}")
+    return np.array(texts, dtype=f"U{LETTERS}") if texts else np.empty(0, dtype=f"U{LETTERS}")
 
 
 def _points(lon: FloatArray, lat: FloatArray) -> FloatArray:
@@ -314,11 +270,14 @@ class _File:
     stems: tuple[KeyArray, ...]  # without the last 1, 2, 3, 4 digits
     length: IntArray
     automatic: BoolArray
+    shown: dict[str, int]  # name without outer blanks -> number of it
+    shown_as: IntArray  # distinct name -> number of it
 
 
 def _file_of(lon: FloatArray, lat: FloatArray, name: TextArray, pattern: str) -> _File:
     words, text = _factorised(name)
     keys = [comparable(t) for t in words]
+    shown = {t: i for i, t in enumerate(sorted({t.strip() for t in words}))}
     stems = [
         _keys([k[:-j] if len(k) > j and k[-j:].isdigit() else "" for k in keys])
         for j in (1, 2, 3, 4)
@@ -333,6 +292,8 @@ def _file_of(lon: FloatArray, lat: FloatArray, name: TextArray, pattern: str) ->
         stems=tuple(stems),
         length=np.array([len(t.strip()) for t in words], dtype=np.int64),
         automatic=automatic(words, pattern),
+        shown=shown,
+        shown_as=np.array([shown[t.strip()] for t in words], dtype=np.int64),
     )
 
 
@@ -374,7 +335,7 @@ def _versions_of(handed: HandedOver, pattern: str) -> _Versions:
     last = np.append(differs[1:], True)[:n] if n else np.zeros(0, dtype=bool)
     row = order[last]
     key = _keys([comparable(t) for t in words])
-    bare = [_bare(t) for t in words]
+    bare = [bare_forms(t) for t in words]
     pairs = (
         np.unique(np.stack([mark[row], np.unique(key, return_inverse=True)[1][text[row]]]), axis=1)
         if n
@@ -400,45 +361,6 @@ def _versions_of(handed: HandedOver, pattern: str) -> _Versions:
         ].astype(np.int64),
         sorted_keys=np.sort(distinct[pairs[1]]),
     )
-
-
-@dataclass(frozen=True, eq=False)
-class _Grid:
-    """Steps a degree (0 if there are none), and half the box where steps are finer, metres."""
-
-    per_degree: int
-    floor_m: float
-
-    @property
-    def words(self) -> str:
-        if not self.per_degree:
-            return "no grid found"
-        return _STEPS[self.per_degree]
-
-
-def _grid_of(lon: FloatArray, lat: FloatArray) -> _Grid:
-    """Find the coarsest grid that holds the values, by more than chance.
-
-    A value printed with d decimals misses a step by up to 0.5e-d degree; the chance that any
-    value falls so near is p. The share s that does is no chance if n KL(s, p) is large (Chernoff's
-    bound on a binomial tail).
-    """
-    values = np.concatenate([lon, lat])
-    for steps in _STEPS:
-        cells = values * steps
-        off = np.abs(cells - np.rint(cells))
-        for decimals in (9, 7, 6, 5):
-            near = 0.501 * 10.0**-decimals * steps + 1e-6
-            p = 2.0 * near
-            if p > 0.65 or not len(values):
-                continue
-            s = float((off <= near).mean())
-            if s < _ON_GRID or s <= p:
-                continue
-            apart = s * np.log(s / p) + (0.0 if s == 1.0 else (1 - s) * np.log((1 - s) / (1 - p)))
-            if len(values) * apart > _CHANCE:
-                return _Grid(steps, _FINE_M)
-    return _Grid(0, _NO_GRID_M)
 
 
 @dataclass(frozen=True, eq=False)
@@ -478,10 +400,11 @@ class _Recognition:
         self, handed: HandedOver, versions: _Versions, file: _File, reach_m: float
     ) -> None:
         self.handed, self.versions, self.file, self.reach_m = handed, versions, file, reach_m
-        self.grid = _grid_of(file.lon, file.lat)
+        self.grid = find_grid(file.lon, file.lat)
         self.marks = max(len(versions.ids), _FEWEST)
         self.rule = ""
         self.cut_at = 0
+        self.shown: IntArray = np.zeros(0, dtype=np.int64)  # version -> its name there
         self.least: IntArray = np.zeros(0, dtype=np.int64)
         n = len(file.lon)
         self.mate = np.full(n, -1, dtype=np.int64)
@@ -509,11 +432,12 @@ class _Recognition:
         first = leader == np.arange(len(leader))
         inside_all, inside = inside, inside.take(first[inside.r])
         settled = self._settle(inside)
-        moved = self._weigh_moved(first & (self.mate < 0), settled)
+        self._copies(inside_all, leader, same_place=True)
+        moved = self._weigh_moved(first & (self.mate < 0) & (self.copy_of < 0), settled)
         edges = self._edges(inside, moved, settled)
         self._assign(edges)
-        self._say_doubts(edges)
         self._copies(inside_all, leader)
+        self._say_doubts(edges)
         return self._conclude(inside_all, moved)
 
     # Where
@@ -522,7 +446,7 @@ class _Recognition:
         """Pairs within one step of each other, and which of them break the file's rule."""
         from scipy.spatial import cKDTree
 
-        f, v, steps = self.file, self.versions, self.grid.per_degree or 10_000_000
+        f, v, steps = self.file, self.versions, self.grid.steps
         step_m = _DEGREE_M / self.grid.per_degree if self.grid.per_degree else 0.0
         radius = 1.001 * np.hypot(max(step_m, self.grid.floor_m), max(step_m, self.grid.floor_m))
         tree = cKDTree(f.xyz, balanced_tree=False)
@@ -535,14 +459,8 @@ class _Recognition:
         r, w = found["i"].astype(np.int64), found["j"].astype(np.int64)
         at = np.lexsort((w, r))
         r, w = r[at], w[at]
-        lon, lat = f.lon * steps, f.lat * steps
-        if self.grid.per_degree:
-            lon, lat = np.rint(lon), np.rint(lat)
-        east = lon[r] - v.lon[w] * steps
-        east -= np.rint(east / (360.0 * steps)) * (360.0 * steps)
-        north = lat[r] - v.lat[w] * steps
-        self.cell_n = 110_574.0 / steps
-        self.cell_e = 111_320.0 * np.cos(np.radians(f.lat)) / steps
+        east, north = off_in_steps(self.grid, f.lon[r], f.lat[r], v.lon[w], v.lat[w])
+        self.cell_e, self.cell_n = cell_m(self.grid, f.lat)
         east_m, north_m = np.abs(east) * self.cell_e[r], np.abs(north) * self.cell_n
         slack = 1e-9 * steps + 1e-6
         reach = (1.0 + slack) if self.grid.per_degree else 0.0
@@ -556,7 +474,7 @@ class _Recognition:
         self._box(east, north, False, False, r)
         if not self.grid.per_degree or self.cell_n <= self.grid.floor_m:
             return pairs, np.zeros(len(r), dtype=bool)
-        agree = np.isin(pairs.fit, (_SAME, _CUT))
+        agree = np.isin(pairs.fit, _WHOLE)
         secure = agree & (np.bincount(r[agree], minlength=len(f.lon))[r] == 1)
         secure &= np.bincount(w[agree], minlength=len(v.mark))[w] == 1
         strays = np.zeros(len(r), dtype=bool)
@@ -618,11 +536,12 @@ class _Recognition:
             if (back[longer] > length).sum() <= _EXCEED * longer.sum():
                 self.cut_at = length
                 break
-        self.least = np.array([_least(t, self.cut_at) for t in vs.texts], dtype=np.int64)
+        self.least = np.array([least_letters(t, self.cut_at) for t in vs.texts], dtype=np.int64)
         fit = self._fit(r, v)
+        fit = self._learn(r, v, fit)
         # A plotter may shorten by leaving out vowels; that is slow, and only few need it.
         long = self.written[vs.text[v]] > f.length[f.text[r]]
-        for i in np.flatnonzero((fit == _OTHER) & long)[:5000].tolist():
+        for i in np.flatnonzero((fit == _OTHER) & long)[:_SLOW].tolist():
             own = f.name[r[i]].strip()
             plain = plain_text(vs.texts[vs.text[v[i]]], "ascii")[0]
             if len(own) >= _SHORTEST_CUT and comparable(shorten(plain, len(own))) == comparable(
@@ -630,6 +549,49 @@ class _Recognition:
             ):
                 fit[i] = _CUT
         return _Pairs(r, v, fit, np.zeros(len(r)))
+
+    def _learn(self, r: IntArray, v: IntArray, fit: NDArray[np.int8]) -> NDArray[np.int8]:
+        """Predict every name from those that came back to their places; say which fit exactly."""
+        f, vs, handed = self.file, self.versions, self.handed
+        pairs = np.unique(np.stack([r, vs.mark[v]]), axis=1)
+        one_mark = np.bincount(pairs[0], minlength=len(f.lon)) == 1
+        one_row = np.bincount(pairs[1], minlength=len(vs.ids)) == 1
+        alone = np.flatnonzero(one_mark[r] & one_row[vs.mark[v]])
+        came = np.full(len(vs.mark), -1, dtype=np.int64)
+        came[v[alone]] = r[alone]
+        # In the order of the files.
+        order = np.argsort(handed.export, kind="stable")
+        of = vs.of_row[order]
+        back = np.flatnonzero(came[of] >= 0)
+        written = ["" if n is None else str(n) for n in handed.name[order]]
+        export = np.asarray(handed.export, np.int64)[order]
+        told = learn(written, export, back, f.name[came[of[back]]].tolist())
+        self.learnt = told.seen >= _LEARNT and told.explained >= _LEARNT_SHARE * told.seen
+        self.unexplained = max(1.0 - told.explained / max(told.seen, 1), 1.0 / (told.seen + 1.0))
+        shown = np.array([f.shown.get(n, -1) for n in told.name], dtype=np.int64)
+        right = np.zeros(len(of), dtype=bool)
+        right[back] = shown[back] == f.shown_as[f.text[came[of[back]]]]
+        # A mark of several files has the name of the file that explains most.
+        _, number = np.unique(export, return_inverse=True)
+        rank = np.bincount(number[right], minlength=int(number.max()) + 1)[number]
+        best = np.lexsort((export, rank, of))
+        last = np.append(np.flatnonzero(np.diff(of[best])), len(best) - 1)
+        chosen = best[last]
+        self.shown = shown[chosen]
+        marks = np.unique(np.stack([self.shown, vs.mark]), axis=1)[0]
+        self.alike = np.bincount(marks[marks >= 0], minlength=len(f.shown))
+        fit[self._exact(r, v)] = _EXACT
+        if self.learnt:
+            before = told.before
+            for i in np.flatnonzero(fit == _OTHER)[:_SLOW].tolist():
+                name = before[chosen[v[i]]]
+                if name and numbered_end(name, f.name[r[i]].strip(), told.habit.length):
+                    fit[i] = _APPENDED
+        return fit
+
+    def _exact(self, r: IntArray, v: IntArray) -> BoolArray:
+        key = self.file.key[self.file.text[r]]
+        return np.asarray((self.file.shown_as[self.file.text[r]] == self.shown[v]) & (key != ""))
 
     def _begins(self, r: IntArray, v: IntArray) -> BoolArray:
         key = self.file.key[self.file.text[r]]
@@ -644,6 +606,8 @@ class _Recognition:
         for start in range(0, len(r), 500_000):
             part = slice(start, start + 500_000)
             fit[part] = self._fit_part(r[part], v[part])
+        if len(self.shown):
+            fit[self._exact(r, v)] = _EXACT
         return fit
 
     def _fit_part(self, r: IntArray, v: IntArray) -> NDArray[np.int8]:
@@ -681,10 +645,14 @@ class _Recognition:
         own = v.same_key[text]
         twice = np.where(v.automatic[text], _TWICE_AUTOMATIC, _TWICE_TYPED)
         q = twice * np.where(pairs.fit == _CUT, alike, 1)
+        exact = pairs.fit == _EXACT
+        q = np.where(exact, twice * self.alike[f.shown_as[mine]], q)
         q = np.maximum(q, np.where(own > 1, _TWICE_SHARED * own, 0)) / self.marks
         out = np.log(_SAME_NAME / np.minimum(q, 1.0))
         odds = np.where(v.automatic[text], _APPENDED_AUTOMATIC, _APPENDED_TYPED) * self.appended
         out = np.where(pairs.fit == _APPENDED, np.log(np.maximum(odds, _NEW_NAME)), out)
+        if self.learnt:
+            out[~exact] += np.log(self.unexplained)
         out[pairs.fit == _BLANK] = 0.0
         out[pairs.fit == _OTHER] = np.log(_NEW_NAME)
         return np.asarray(out)
@@ -692,12 +660,12 @@ class _Recognition:
     def _is_a_return(self, inside: _Pairs) -> bool:
         n = len(self.file.lon)
         there = len(np.unique(inside.r))
-        fits = np.isin(inside.fit, (_SAME, _CUT, _APPENDED))
+        fits = np.isin(inside.fit, _FITTING)
         sure = len(np.unique(inside.r[fits]))
         many_there = there >= max(3, n / 5) or 2 * there >= n
         hits = there if many_there else sure
         self.turnout = float(np.clip(np.log((hits + 1.0) / (n - hits + 1.0)), -6.0, 0.0))
-        plain = len(np.unique(inside.r[np.isin(inside.fit, (_SAME, _CUT))]))
+        plain = len(np.unique(inside.r[np.isin(inside.fit, _WHOLE)]))
         numbered = sure - plain
         self.appended = float(np.clip((numbered + 0.05) / (sure + 1.0), 1e-4, 0.9))
         return there > 0 and (sure >= 1 or many_there)
@@ -754,7 +722,7 @@ class _Recognition:
         ok = distance <= self.reach_m
         r, w, distance = r[ok], w[ok], distance[ok]
         fit = self._fit(r, w)
-        ok = np.isin(fit, (_SAME, _CUT, _APPENDED))
+        ok = np.isin(fit, _FITTING)
         pairs = _Pairs(r[ok], w[ok], fit[ok], np.zeros(int(ok.sum())))
         weight = (
             np.log(_KEPT / _LEFT_OUT)
@@ -769,7 +737,7 @@ class _Recognition:
     def _leaders(self, inside: _Pairs) -> IntArray:
         """Return the first of the waypoints alike in place and name, unless marks are too."""
         f = self.file
-        steps = self.grid.per_degree or 10_000_000
+        steps = self.grid.steps
         key = np.unique(f.key, return_inverse=True)[1][f.text]
         lon, lat = np.rint(f.lon * steps), np.rint(f.lat * steps)
         order = np.lexsort((key, lat, lon))
@@ -781,7 +749,7 @@ class _Recognition:
         group = np.cumsum(new) - 1
         # Sorting is stable, so the first of a run has the lowest row.
         leader[order] = order[np.flatnonzero(new)][group]
-        fits = np.isin(inside.fit, (_SAME, _CUT, _APPENDED, _BLANK))
+        fits = np.isin(inside.fit, (*_FITTING, _BLANK))
         marks = np.unique(np.stack([inside.r[fits], self.versions.mark[inside.v[fits]]]), axis=1)
         several = np.bincount(marks[0], minlength=len(order)) > 1
         return np.where(several, np.arange(len(order)), leader)
@@ -789,19 +757,20 @@ class _Recognition:
     def _settle(self, inside: _Pairs) -> BoolArray:
         """Take pairs in place and name that have no rival in place and name."""
         mark = self.versions.mark[inside.v]
-        fits = np.isin(inside.fit, (_SAME, _CUT))
         settled = np.zeros(len(self.versions.ids), dtype=bool)
-        at = np.flatnonzero(fits & (inside.weight > 0))
-        at = at[np.lexsort((-self.versions.export[inside.v[at]], mark[at], inside.r[at]))]
-        r, k = inside.r[at], mark[at]
-        keep = np.ones(len(at), dtype=bool)
-        keep[1:] = (r[1:] != r[:-1]) | (k[1:] != k[:-1])
-        at, r, k = at[keep], r[keep], k[keep]
-        alone = (np.bincount(r, minlength=len(self.mate))[r] == 1) & (
-            np.bincount(k, minlength=len(settled))[k] == 1
-        )
-        self._take(r[alone], k[alone], inside.v[at[alone]], True, inside.fit[at[alone]])
-        settled[k[alone]] = True
+        for fits in ((_EXACT,), _WHOLE):
+            left = (self.mate[inside.r] < 0) & ~settled[mark]
+            at = np.flatnonzero(left & np.isin(inside.fit, fits) & (inside.weight > 0))
+            at = at[np.lexsort((-self.versions.export[inside.v[at]], mark[at], inside.r[at]))]
+            r, k = inside.r[at], mark[at]
+            keep = np.ones(len(at), dtype=bool)
+            keep[1:] = (r[1:] != r[:-1]) | (k[1:] != k[:-1])
+            at, r, k = at[keep], r[keep], k[keep]
+            alone = (np.bincount(r, minlength=len(self.mate))[r] == 1) & (
+                np.bincount(k, minlength=len(settled))[k] == 1
+            )
+            self._take(r[alone], k[alone], inside.v[at[alone]], True, inside.fit[at[alone]])
+            settled[k[alone]] = True
         return settled
 
     def _take(
@@ -812,8 +781,8 @@ class _Recognition:
 
     def _edges(self, inside: _Pairs, moved: _Pairs, settled: BoolArray) -> _Edges:
         v = self.versions
-        left = (self.mate[inside.r] < 0) & ~settled[v.mark[inside.v]]
-        inside = inside.take(left)
+        left = (self.mate[inside.r] < 0) & (self.copy_of[inside.r] < 0)
+        inside = inside.take(left & ~settled[v.mark[inside.v]])
         weight = inside.weight.copy()
         # The name of a neighbour in place of its own: names were swapped, or it was moved here.
         telling = np.full(len(self.mate), -np.inf)
@@ -853,17 +822,24 @@ class _Recognition:
         at = use[np.concatenate(taken)]
         self._take(e.r[at], e.k[at], e.v[at], e.inside[at], e.fit[at])
 
-    def _copies(self, inside: _Pairs, leader: IntArray) -> None:
-        """Mark what is left in the place and name of a mark that was found as its copy."""
+    def _copies(self, inside: _Pairs, leader: IntArray, *, same_place: bool = False) -> None:
+        """Mark what is left in the place and name of a mark that was found as its copy.
+
+        Whoever moves a waypoint hardly puts it on the very step of another of nearly its name.
+        """
         v = self.versions
         found = np.zeros(len(v.ids), dtype=bool)
         found[self.mate[self.mate >= 0]] = True
         mark = v.mark[inside.v]
         at = np.flatnonzero(
-            (self.mate[inside.r] < 0)
-            & found[mark]
-            & np.isin(inside.fit, (_SAME, _CUT, _BLANK, _APPENDED))
+            (self.mate[inside.r] < 0) & found[mark] & np.isin(inside.fit, (*_FITTING, _BLANK))
         )
+        if same_place:
+            f = self.file
+            owner = np.full(len(v.ids), -1, dtype=np.int64)
+            owner[self.mate[self.mate >= 0]] = np.flatnonzero(self.mate >= 0)
+            of = owner[mark[at]]
+            at = at[(f.lon[of] == f.lon[inside.r[at]]) & (f.lat[of] == f.lat[inside.r[at]])]
         at = at[np.lexsort((mark[at], inside.weight[at]))]
         self.copy_of[inside.r[at]] = mark[at]
         # Plotters count on: "WP 12" in the place of "WP 1" need not be a copy.
@@ -927,7 +903,7 @@ class _Recognition:
         twins = self._alike(e.r, holder) & ~free
         # A new mark too many is worse than a sentence too many.
         bar = np.where(self.mate[e.r] >= 0, DOUBT, 2.0 * DOUBT)
-        near = np.flatnonzero((gain > -bar) & ~used & ~twins)
+        near = np.flatnonzero((gain > -bar) & ~used & ~twins & (self.copy_of[e.r] < 0))
         told = self.told
         for i in near[np.lexsort((e.k[near], -gain[near], e.r[near]))].tolist():
             r, v = int(e.r[i]), int(e.v[i])
