@@ -57,8 +57,9 @@ def read(
     skip_bad: bool = False,
     time_zone: str | None = None,
     allow_ballpark: bool = False,
+    with_private: bool = False,
 ) -> Contents:
-    """Read any file that a format is registered for.
+    """Read any file that a format is registered for, a book too.
 
     Parameters
     ----------
@@ -70,18 +71,24 @@ def read(
         IANA name of the zone of times without one; without it such times are refused.
     allow_ballpark : bool
         Accept a coarse change of reference system.
+    with_private : bool
+        Take the private marks of a book too.
 
     Returns
     -------
     Contents
-        Tables; ``contents.waypoints.to_frame()`` and its like give GeoDataFrames.
+        Tables; ``contents.waypoints.to_frame()`` and its like give GeoDataFrames. A book gives
+        its marks, with ``visits`` and ``last_visit`` where there were any, their sightings,
+        tracks and routes.
 
     Raises
     ------
     FileError, TableError
         The file cannot be understood, or has bad rows (every one listed).
     """
-    options = ReadOptions(time_zone=time_zone, allow_ballpark=allow_ballpark)
+    options = ReadOptions(
+        time_zone=time_zone, allow_ballpark=allow_ballpark, with_private=with_private
+    )
     return read_file(path, skip_bad=skip_bad, options=options)
 
 

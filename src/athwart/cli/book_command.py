@@ -20,7 +20,7 @@ from athwart.cli.common import (
     shown_units,
     write_rejected,
 )
-from athwart.errors import DataError, FileError, UsageError
+from athwart.errors import AthwartError, DataError, FileError, UsageError
 from athwart.progress import Progress
 from athwart.units import format_length, format_position, many
 
@@ -148,19 +148,24 @@ def add(
         with open_book(book, write=True) as store:
             for path, found in zip(order, contents, strict=True):
                 told(f"adding {path.name}")
-                added, bad = work.add(
-                    store,
-                    found,
-                    SourceFile(path.name, _hash(path), path.stat().st_size, found.format),
-                    trip=trip,
-                    boat=boat,
-                    track=track,
-                    sigma_m=sigma,
-                    saved_at=saved_at,
-                    in_water=in_water,
-                    measured=measured,
-                    skip_bad=skip_bad,
-                )
+                try:
+                    added, bad = work.add(
+                        store,
+                        found,
+                        SourceFile(path.name, _hash(path), path.stat().st_size, found.format),
+                        trip=trip,
+                        boat=boat,
+                        track=track,
+                        sigma_m=sigma,
+                        saved_at=saved_at,
+                        in_water=in_water,
+                        measured=measured,
+                        skip_bad=skip_bad,
+                    )
+                except AthwartError:
+                    for name, before in results:
+                        say(f"in the book already: {work.said_of_add(before, name)}")
+                    raise
                 added.words[:0] = list(found.words)
                 if skip_bad:
                     rejected += [(path.name, row) for row in [*found.rejected, *bad]]
