@@ -5,6 +5,7 @@ import importlib
 import importlib.util
 import pkgutil
 import re
+import shlex
 import sqlite3
 import tomllib
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 
 import athwart
 from athwart.boat import Boat
-from athwart.cli import COMMANDS
+from athwart.cli import COMMANDS, main
 
 ROOT = Path(__file__).parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
@@ -45,6 +46,29 @@ def test_links_on_pages_lead_somewhere(page):
     for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
         if "://" not in target:
             assert (page.parent / target).exists(), target
+
+
+@pytest.mark.parametrize("page", ["README.md", "docs/howto.md", "docs/tutorial.md"])
+def test_commands_on_pages_run_one_after_the_other(page, tmp_path, monkeypatch, capsys):
+    (tmp_path / "sample_gpx").symlink_to(ROOT / "sample_gpx", target_is_directory=True)
+    monkeypatch.chdir(tmp_path)
+    text = "".join(blocks(ROOT / page, "sh")).replace("\\\n", " ")
+    lines = [shlex.split(line) for line in text.splitlines() if line.startswith("athwart ")]
+    assert lines
+    for line in lines:
+        with pytest.raises(SystemExit) as done:
+            main(line[1:])
+        assert done.value.code == 0, (line, capsys.readouterr().err)
+
+
+def test_anchors_on_pages_are_headings():
+    for page in PAGES:
+        for target, anchor in re.findall(
+            r"\]\(([^)#:]*)#([^)]+)\)", page.read_text(encoding="utf-8")
+        ):
+            text = (page.parent / target if target else page).read_text(encoding="utf-8")
+            headings = re.findall(r"^#+ (.*)$", text, re.MULTILINE)
+            assert anchor in {re.sub(r"[^\w -]", "", h).lower().replace(" ", "-") for h in headings}
 
 
 def test_the_boat_file_of_the_reference_is_read():

@@ -28,7 +28,7 @@ from athwart.geometry.slant import (
     slant_of_ground,
     top_ground_range,
 )
-from athwart.merge import merge
+from athwart.merge import Rulings, merge
 from athwart.merge.gate import GATE, gate_limit, separation
 from athwart.merge.looks import looks_of
 from athwart.merge.offset import VOTE_WITHIN_M
@@ -1004,7 +1004,73 @@ def trip_off() -> Sheet:
     return s
 
 
+def book() -> Sheet:
+    """Show what a book keeps apart: what was seen, what was decided, and what follows from both."""
+    east, north = np.array([-4.4, -0.8, 4.0]), np.array([3.2, 4.4, -4.4])
+    own = {"var_east_m2": 1.5, "var_north_m2": 1.5}
+    sightings = looks_about(east, north, ["one", "one", "two"], **own)
+    a, b, c = sightings.sighting_id
+    unruled = merge(sightings).marks
+    marks = merge(sightings, rulings=Rulings(same=[(a, b), (a, c)])).marks
+    (m_east,), (m_north,) = local_offsets(marks.lon, marks.lat, *PLACE)
+    (radius,) = marks.r95_m.tolist()
+    s = Sheet(
+        546,
+        "What a book keeps apart",
+        f"Left, what was seen: three sightings, never changed. Right, what the user decided: a name, "
+        f"a ruling, a visit. In the middle the mark that follows from both, with its R95 circle of "
+        f"{metres(radius)}; it can be worked out anew at any time. Below, the log tells every change.",
+    )
+    top, low = 46, 246
+    left, middle, right = (View(x + 88, 134, 9.0) for x in (24, 212, 400))
+    for view, words in ((left, "Seen"), (middle, "Concluded"), (right, "Decided")):
+        s.box(view.x - 88, top, 176, low - top, SHEET, RULE)
+        s.text((view.x, 30), words, anchor="middle", bold=True, halo="")
+    for e, n, letter in zip(east, north, "abc", strict=True):
+        s.dot(left.at(e, n), INK, 5)
+        x, y = left.at(e, n)
+        s.text((x + 10, y + 6), letter)
+        s.line([middle.at(e, n), middle.at(m_east, m_north)], colour=FAINT, width=1)
+        s.dot(middle.at(e, n), FAINT, 3.5, SHEET)
+    s.oval(middle.at(m_east, m_north), radius * middle.scale, colour=ACCENT, width=1.6, dash="3 4")
+    x, y = middle.at(m_east, m_north)
+    s.line([(x - 9, y), (x + 9, y)], colour=ACCENT, width=2.4)
+    s.line([(x, y - 9), (x, y + 9)], colour=ACCENT, width=2.4)
+    s.text((left.x, 232), "three sightings", anchor="middle", halo=SHEET)
+    s.text((middle.x, 232), f"Anvil, R95 {metres(radius)}", anchor="middle", halo=SHEET)
+    for y, words in ((86, "call it Anvil"), (130, "a and c are"), (154, "one thing")):
+        s.text((right.x, y), words, anchor="middle", halo=SHEET)
+    s.text((right.x, 198), "visited: 2 fish", anchor="middle", halo=SHEET)
+    s.arrow((200, 134), (216, 134), colour=ACCENT, width=2.6)
+    s.arrow((400, 134), (384, 134), colour=ACCENT, width=2.6)
+    for view, words in (
+        (left, "never changed"),
+        (middle, "worked out anew"),
+        (right, "stays said"),
+    ):
+        s.text((view.x, 276), words, anchor="middle", colour=FAINT)
+    s.head(324, "Told")
+    s.box(24, 338, 552, 144, SHEET, RULE)
+    log = (
+        ("1", "add", "trip-one.gpx, trip-two.gpx"),
+        ("2", "merge", f"3 new sightings, {len(unruled)} new marks"),
+        ("3", "same", "a and c are one thing"),
+        ("4", "edit", "name 'Anvil'"),
+        ("5", "visit", "Anvil visited: 2 fish"),
+    )
+    for k, (number_, what, words) in enumerate(log):
+        y = 362 + 27 * k
+        s.text((40, y), number_, colour=FAINT, halo="")
+        s.text((66, y), what, halo="")
+        s.text((130, y), words, halo="")
+    s.arrow((500, 464), (500, 352), colour=ACCENT, width=2)
+    s.text((512, 414), "undo", colour=ACCENT, halo="")
+    s.text((24, 518), "The mark follows from the panels on either side of it.", colour=FAINT)
+    return s
+
+
 FIGURES: dict[str, Callable[[], Sheet]] = {
+    "book": book,
     "slant-range": slant_range,
     "slope": slope,
     "shadow": shadow,
