@@ -126,6 +126,7 @@ def _work(path: Path, count: int) -> None:
         store.connection.set_trace_callback(lambda sql: tell("commit") if sql == "COMMIT" else None)
 
     calls = steps(path, count, commits)
+    sys.stdin.readline()
     tell("ready")
     for k, call in enumerate(calls):
         if k == 0:
@@ -135,15 +136,23 @@ def _work(path: Path, count: int) -> None:
 
 
 class Worker:
-    """The work in a process that can be killed."""
+    """The work in a process that can be killed; it begins when it is told to."""
 
     def __init__(self, path: Path, count: int) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, __file__, "work", str(path), str(count)], stdout=subprocess.PIPE
+            [sys.executable, __file__, "work", str(path), str(count)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
         )
         assert self.process.stdout is not None
         self.out = self.process.stdout.fileno()
         self.heard = ""
+
+    def begin(self) -> None:
+        """Let it begin."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(b"go\n")
+        self.process.stdin.close()
         self.listen("ready")
         assert "ready" in self.heard
 
@@ -161,6 +170,8 @@ class Worker:
     def kill(self) -> int:
         """Kill it; return how many steps it said to be done."""
         self.process.send_signal(signal.SIGKILL)
+        if self.process.stdin is not None:
+            self.process.stdin.close()
         self.listen()  # to the end
         self.process.wait()
         assert self.process.stdout is not None
@@ -184,6 +195,7 @@ class Found:
 def measure(path: Path, count: int) -> tuple[float, list[float]]:
     """Return how long the work takes, and its commits, in seconds."""
     worker = Worker(path, count)
+    worker.begin()
     start = time.perf_counter()
     commits = []
     for k in range(1, len(STEPS) + 1):
@@ -208,9 +220,11 @@ def kill(folder: Path, count: int, kills: int, seed: int, *, told: bool = False)
             f"the work takes {life:.2f} s, its longest commit {max(commits) * 1000:.0f} ms; seed {seed}"
         )
     found = Found()
+    following = Worker(path, count)
     for number in range(kills):
         path.unlink(missing_ok=True)
-        worker = Worker(path, count)
+        worker, following = following, Worker(path, count)
+        worker.begin()
         if number % 2:
             which = chance.randint(1, len(STEPS))
             worker.listen("commit", which)
@@ -219,6 +233,7 @@ def kill(folder: Path, count: int, kills: int, seed: int, *, told: bool = False)
             worker.listen(until=time.perf_counter() + chance.uniform(0, life))
         done = worker.kill()
         _look(found, path, done, expected)
+    following.kill()
     _clear(found, folder)
     return found
 

@@ -7,6 +7,7 @@ program and a pulled plug). Readers go on reading the state before until the cha
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import secrets
@@ -202,13 +203,26 @@ def _code(error: sqlite3.Error) -> int:
     return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF
 
 
+class _NoBookError(FileError):
+    pass
+
+
 def is_book(path: Path) -> bool:
-    """Tell whether a file is a book: a GeoPackage with the settings of one."""
+    """Tell whether a file is a book: a GeoPackage with the settings of one, sound or not."""
     try:
         _connect(path, False, WAIT_S).close()
-    except FileError:
+    except _NoBookError:
         return False
+    except FileError:  # damaged or kept by another program; opening it will say so
+        try:
+            with path.open("rb") as handle:
+                return b"book_settings" in handle.read(_SEARCHED)
+        except OSError:
+            return False
     return True
+
+
+_SEARCHED = 1 << 20
 
 
 def create(path: Path) -> None:
@@ -240,11 +254,14 @@ def create(path: Path) -> None:
             made.unlink(missing_ok=True)
         flush_folder(path.parent)
     except sqlite3.Error as error:
-        raise FileError(path.name, f"the book could not be made ({error})") from error
+        raise FileError(path.name, f"the book could not be made: {error}") from error
     except OSError as error:
-        raise FileError(
-            path.name, f"the book could not be made ({(error.strerror or str(error)).lower()})"
-        ) from error
+        why = (
+            "the disk is full; make room and try again"
+            if error.errno in (errno.ENOSPC, errno.EDQUOT)
+            else (error.strerror or str(error)).lower()
+        )
+        raise FileError(path.name, f"the book could not be made: {why}") from error
 
 
 _STANDS = "the file exists; give another name"
@@ -353,9 +370,9 @@ def _connect(path: Path, write: bool, wait_s: float) -> Store:
         why = (getattr(error, "strerror", None) or str(error)).lower()
         raise FileError(path.name, f"the book cannot be read ({why})") from error
     if not start:
-        raise FileError(path.name, "the file is empty; it is no book")
+        raise _NoBookError(path.name, "the file is empty; it is no book")
     if start != _MAGIC:
-        raise FileError(path.name, _NO_BOOK)
+        raise _NoBookError(path.name, _NO_BOOK)
     wait_s = wait_s if write else 2.0 * wait_s
     try:
         # Readers too may have to finish what a killed program left; they write nothing else.
@@ -371,7 +388,7 @@ def _connect(path: Path, write: bool, wait_s: float) -> Store:
                 "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'book_settings'"
             ).fetchone()
             if not known:
-                raise FileError(path.name, _NO_BOOK)
+                raise _NoBookError(path.name, _NO_BOOK)
             connection.execute("PRAGMA foreign_keys = ON")
             # Readers are only kept waiting while a change is flushed, not while it is made.
             connection.execute("PRAGMA cache_spill = OFF")
