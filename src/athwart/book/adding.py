@@ -3,7 +3,8 @@
 A sighting's id says what was observed, so the same observation is known whatever the file is
 called, in whatever order or company it comes. The same observation with another result (a pick
 fixed with a better boat file, a note put right) is a new revision: it takes the place of the old
-one, which is kept among the earlier fixes. A result that the book has had before adds nothing.
+one, which is kept among the earlier fixes. A result that the book has had before adds nothing, nor
+does one that only says less: files that other programs wrote again round and leave out.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from athwart.book.changes import Changes
 from athwart.book.derive import members_of
@@ -26,10 +28,14 @@ from athwart.book.rows import (
     line_of,
     point_keys,
     sighting_columns,
+    table_of,
     time_texts,
 )
+from athwart.book.schema import columns_of
 from athwart.errors import UsageError
+from athwart.merge.looks import canonical
 from athwart.tables import Sightings, Track, Waypoints
+from athwart.units import many
 
 __all__ = [
     "Added",
@@ -38,6 +44,7 @@ __all__ = [
     "add_lines",
     "add_sightings",
     "recognise_returned",
+    "says_more",
     "tie_moved",
 ]
 
@@ -95,13 +102,18 @@ class Added:
 
 
 def _once(sightings: Sightings) -> Sightings:
+    """Return each observation once, with all that a file's repeats of it say."""
     _, first = np.unique(sightings.sighting_id.astype(str), return_index=True)
     if len(first) == len(sightings):
         return sightings
-    return sightings.take(np.sort(first))
+    once = canonical(sightings)[0]
+    place = dict(zip(sightings.sighting_id[::-1], range(len(sightings))[::-1], strict=True))
+    return once.take(np.argsort([place[i] for i in once.sighting_id], kind="stable"))
 
 
-def add_sightings(changes: Changes, sightings: Sightings, file: int, out: Added) -> list[int]:
+def add_sightings(
+    changes: Changes, sightings: Sightings, file: int, out: Added, trip: str = ""
+) -> list[int]:
     """Add sightings that the book does not have; return the keys of all that are new or revised.
 
     Parameters
@@ -114,21 +126,16 @@ def add_sightings(changes: Changes, sightings: Sightings, file: int, out: Added)
         Key of that file.
     out : Added
         Counted here.
+    trip : str
+        Trip that the user gave; where known ones are of another, that is said.
     """
     if not len(sightings):
         return []
     found = _once(sightings)
     out.known += len(sightings) - len(found)
-    connection = changes.connection
-    asked = json.dumps(found.sighting_id.tolist())
-    here: dict[str, tuple[int, int, str]] = {
-        i: (fid, revision, content)
-        for i, fid, revision, content in connection.execute(
-            "SELECT sighting_id, fid, revision, content FROM sightings WHERE sighting_id IN "
-            "(SELECT value FROM json_each(?))",
-            (asked,),
-        )
-    }
+    names = columns_of("sightings")
+    rows = _rows_of(changes.connection, "sightings", found.sighting_id.tolist())
+    here = {r[names.index("sighting_id")]: r for r in rows}
     fresh = np.array([i not in here for i in found.sighting_id], dtype=bool)
     fids: list[int] = []
     if fresh.any():
@@ -137,27 +144,112 @@ def add_sightings(changes: Changes, sightings: Sightings, file: int, out: Added)
     if fresh.all():
         return fids
     again = found.take(~fresh)
-    content = contents_of(again)
-    had = {
-        (i, c)
-        for i, c in connection.execute(
-            "SELECT sighting_id, content FROM earlier_fixes WHERE sighting_id IN "
-            "(SELECT value FROM json_each(?))",
-            (asked,),
-        )
-    }
-    new_result = np.array(
-        [
-            c != here[i][2] and (i, c) not in had
-            for i, c in zip(again.sighting_id, content, strict=True)
-        ],
-        dtype=bool,
-    )
+    now = [here[i] for i in again.sighting_id]
+    new_result = says_more(again, table_of(Sightings, names, now))
+    had = _had_before(changes.connection, again, new_result)
+    if had:
+        out.words.append(_had_words(changes.connection, had))
+        new_result &= ~np.isin(again.sighting_id.astype(str), list(had))
+    if trip:
+        at = names.index("trip")
+        other = sum((r[at] or "") != trip for r in now)
+        if other:
+            out.words.append(
+                f"{many(other, 'sighting')} are in the book already without the trip {trip!r}; "
+                "they stay in the trip that they were added with"
+            )
     out.known += int((~new_result).sum())
     if new_result.any():
-        fids += _revise(changes, again.take(new_result), here, file)
-        out.revised += int(new_result.sum())
+        rows_of = np.flatnonzero(new_result)
+        old = [now[k] for k in rows_of]
+        better = _with_texts(again.take(rows_of), table_of(Sightings, names, old))
+        fids += _revise(changes, better, old, file)
+        out.revised += len(old)
     return fids
+
+
+def _rows_of(connection: sqlite3.Connection, layer: str, ids: Sequence[str]) -> list[Any]:
+    return connection.execute(
+        f"SELECT {', '.join(columns_of(layer))} FROM {layer} WHERE sighting_id IN "
+        "(SELECT value FROM json_each(?)) ORDER BY fid",
+        (json.dumps(list(ids)),),
+    ).fetchall()
+
+
+_DEGREE = 2.1e-7
+"""What two roundings of a position to 1e-7 degree may differ by."""
+
+
+def says_more(new: Sightings, old: Sightings) -> NDArray[np.bool_]:
+    """Tell which results say anything that an older one of the same observation does not.
+
+    Positions may be rounded to 1e-7 degree, variances to a thousandth, other numbers to a ten-thousandth; what is left out is no
+    result. Where and in whose company it was found, and columns that ride along, do not count.
+    """
+    turn = np.abs((new.lon - old.lon + 180.0) % 360.0 - 180.0)
+    out = turn * np.cos(np.radians(new.lat)) > _DEGREE
+    out |= np.abs(new.lat - old.lat) > _DEGREE
+    variance = 1e-3 * (old.var_east_m2 + old.var_north_m2) + 1e-4
+    before = old.to_columns()
+    for name, value in new.to_columns().items():
+        had = before[name]
+        if name in _PLACE or name in _NO_RESULT or value.dtype.kind == "M":
+            continue
+        if value.dtype == object:
+            out |= (value != "") & (value != had)
+        elif value.dtype.kind == "b":
+            out |= value & ~had
+        elif value.dtype.kind == "f":
+            margin = variance if name in _OF_POSITION else 1e-4 * np.abs(had) + 1e-4
+            with np.errstate(invalid="ignore"):
+                out |= np.isfinite(value) & ~(np.abs(value - had) <= margin)
+    return np.asarray(out, dtype=np.bool_)
+
+
+_PLACE = {"lon", "lat", "antenna_lon", "antenna_lat"}
+_NO_RESULT = {"sighting_id", "trip", "source", "source_row"}
+_OF_POSITION = {"var_east_m2", "var_north_m2", "cov_east_north_m2"}
+
+
+def _had_before(
+    connection: sqlite3.Connection, again: Sightings, new_result: NDArray[np.bool_]
+) -> dict[str, int]:
+    """Return which of some results stand among the earlier fixes, and which entry replaced them."""
+    asked = again.take(np.flatnonzero(new_result))
+    if not len(asked):
+        return {}
+    names = columns_of("earlier_fixes")
+    rows = _rows_of(connection, "earlier_fixes", asked.sighting_id.tolist())
+    if not rows:
+        return {}
+    earlier = table_of(Sightings, names, rows)
+    row = {i: k for k, i in enumerate(asked.sighting_id.tolist())}
+    same = ~says_more(asked.take(np.array([row[i] for i in earlier.sighting_id])), earlier)
+    entries = dict(
+        connection.execute(
+            "SELECT sighting_id, entry FROM sightings WHERE sighting_id IN "
+            "(SELECT value FROM json_each(?))",
+            (json.dumps(earlier.sighting_id[same].tolist()),),
+        ).fetchall()
+    )
+    return {i: int(e) for i, e in entries.items()}
+
+
+def _had_words(connection: sqlite3.Connection, had: dict[str, int]) -> str:
+    numbers = ", ".join(map(str, sorted(set(had.values()))))
+    return (
+        f"{many(len(had), 'sighting')} had this result before a later one took its place; the "
+        f"later one stays (athwart book undo takes it back: entry {numbers})"
+    )
+
+
+def _with_texts(new: Sightings, old: Sightings) -> Sightings:
+    """Return better results with the words of the old ones where they have none."""
+    changed: dict[str, Any] = {}
+    for name in ("kind", "note", "links"):
+        value, had = getattr(new, name), getattr(old, name)
+        changed[name] = np.where(value == "", had, value).astype(object)
+    return new.with_columns(**changed, hazard=new.hazard | old.hazard)
 
 
 def _insert(changes: Changes, sightings: Sightings, file: int) -> list[int]:
@@ -171,31 +263,34 @@ def _insert(changes: Changes, sightings: Sightings, file: int) -> list[int]:
     return list(changes.insert("sightings", columns))
 
 
-def _revise(
-    changes: Changes, sightings: Sightings, here: dict[str, tuple[int, int, str]], file: int
-) -> list[int]:
+def _revise(changes: Changes, sightings: Sightings, old: Sequence[Any], file: int) -> list[int]:
     """Put a new result in a sighting's place, under the same key; the old one is kept aside."""
-    old = [here[i] for i in sightings.sighting_id]
-    fids = [fid for fid, _, _ in old]
-    names = [
-        n for n, *_ in changes.connection.execute("SELECT name FROM pragma_table_info('sightings')")
-    ]
-    rows = {row[0]: row for row in changes.rows("sightings", fids, names)}
-    ordered = [rows[f] for f in fids]
-    kept = {n: [r[k] for r in ordered] for k, n in enumerate(names) if n != "fid"}
-    changes.insert("earlier_fixes", kept)
+    names = columns_of("sightings")
+    at = {n: k for k, n in enumerate(names)}
+    fids = [int(r[at["fid"]]) for r in old]
+    changes.insert("earlier_fixes", {n: [r[k] for r in old] for n, k in at.items() if n != "fid"})
     changes.delete("sightings", fids)
     columns = {
         "fid": fids,
         **sighting_columns(sightings),
-        "revision": [revision + 1 for _, revision, _ in old],
+        "revision": [r[at["revision"]] + 1 for r in old],
         "file": [file] * len(fids),
         "entry": [changes.entry] * len(fids),
     }
-    trips = names.index("trip")
-    columns["trip"] = [r[trips] for r in ordered]  # whose company it was in does not change
+    columns["trip"] = [r[at["trip"]] for r in old]  # whose company it was in does not change
+    columns["extra"] = [
+        _joined_extra(e, r[at["extra"]]) for e, r in zip(columns["extra"], old, strict=True)
+    ]
+    columns["content"] = contents_of(sightings, columns["extra"]).tolist()
     changes.insert_keyed("sightings", columns)
     return fids
+
+
+def _joined_extra(new: str | None, old: str | None) -> str | None:
+    if not old:
+        return new
+    both = {**json.loads(old), **(json.loads(new) if new else {})}
+    return json.dumps(both, ensure_ascii=False, sort_keys=True)
 
 
 # -- tracks and routes --------------------------------------------------------------------------
@@ -214,8 +309,8 @@ def add_lines(
     if not len(track):
         return
     connection = changes.connection
-    known = {r[0] for r in connection.execute(f"SELECT line_id FROM {layer}")}
-    starts: dict[str, list[tuple[int, int, str]]] = {}
+    known = dict(connection.execute(f"SELECT line_id, fid FROM {layer}").fetchall())
+    starts: dict[str, list[tuple[int, int, str]]] = {}  # key, points, id
     for first, fid, points, name in connection.execute(
         f"SELECT first_point, fid, points, line_id FROM {layer}"
     ):
@@ -223,20 +318,87 @@ def add_lines(
     for piece in _pieces(track):
         keys = point_keys(piece)
         name = line_id(keys)
-        if name in known or _held_by_longer(connection, layer, keys):
+        if name in known:
+            shorter = {known[name]: 0}
+        elif _held_by_longer(connection, layer, keys):
             out.known_lines += 1
             continue
-        shorter = [
-            fid
-            for k, key in enumerate(keys)
-            for fid, points, old in starts.get(key.hex(), ())
-            if points < len(keys) and line_id(keys[k : k + points]) == old
-        ]
-        changes.delete(layer, sorted(set(shorter)))
+        else:
+            shorter = {
+                fid: k
+                for k, key in enumerate(keys)
+                for fid, points, old in starts.get(key.hex(), ())
+                if points < len(keys) and line_id(keys[k : k + points]) == old
+            }
+        piece, more = _with_columns_of(connection, layer, piece, shorter)
+        if name in known and not more:
+            out.known_lines += 1
+            continue
+        changes.delete(layer, sorted(shorter))
         fid = _insert_line(changes, layer, piece, keys, name, source, file)
-        known.add(name)
-        starts.setdefault(keys[0].hex(), []).append((fid, len(keys), name))
+        known[name] = fid
+        kept = [s for s in starts.get(keys[0].hex(), []) if s[2] != name]
+        starts[keys[0].hex()] = [*kept, (fid, len(keys), name)]
         out.lines += 1
+
+
+def _with_columns_of(
+    connection: sqlite3.Connection, layer: str, piece: Track, shorter: dict[int, int]
+) -> tuple[Track, bool]:
+    """Fill what a line lacks from shorter runs of the same points, so that nothing of them is lost.
+
+    Parameters
+    ----------
+    shorter : dict of int to int
+        Key of each and the point of the line at which it begins.
+
+    Returns
+    -------
+    Track
+        The line.
+    bool
+        It says something that none of them says.
+    """
+    columns: dict[str, Any] = {
+        n: v for n, v in piece.to_columns().items() if n not in _LINE_NUMBERS
+    }
+    extra: dict[str, Any] = dict(piece.extra)
+    more = not shorter
+    for fid, start in sorted(shorter.items()):
+        blob, called = connection.execute(
+            f"SELECT arrays, name FROM {layer} WHERE fid = ?", (fid,)
+        ).fetchone()
+        old = line_of(blob, called or "", "", 0)
+        part = slice(start, start + len(old))
+        for own, theirs in ((columns, old.to_columns()), (extra, old.extra)):
+            for name in [n for n in theirs if n not in _LINE_NUMBERS]:
+                had = theirs[name]
+                value = own.get(name)
+                if value is None:
+                    value = np.full(len(piece), np.nan if had.dtype.kind in "fiub" else "", object)
+                    value = value.astype(np.float64) if had.dtype.kind in "fiub" else value
+                blank, had_blank = _blank(value[part]), _blank(had)
+                more |= bool((had_blank & ~blank).any())
+                if (blank & ~had_blank).any():
+                    value = value.copy()
+                    value[part] = np.where(blank, had, value[part])
+                own[name] = value
+            more |= any(not _blank(own[n][part]).all() for n in set(own) - set(theirs))
+    fixed = {n: getattr(piece, n) for n in _LINE_NUMBERS}
+    return Track.from_columns({**columns, **fixed}, extra=extra), more
+
+
+_LINE_NUMBERS = ("line", "segment", "source")
+
+
+def _blank(values: NDArray[Any]) -> NDArray[np.bool_]:
+    if values.dtype.kind == "f":
+        return np.asarray(np.isnan(values))
+    if values.dtype.kind == "M":
+        return np.asarray(np.isnat(values))
+    if values.dtype.kind == "O":
+        return np.array([v is None or v == "" or v != v for v in values], dtype=np.bool_)
+    return np.zeros(len(values), dtype=np.bool_)
 
 
 def _pieces(track: Track) -> list[Track]:

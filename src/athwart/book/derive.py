@@ -13,7 +13,7 @@ import json
 import sqlite3
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from typing import Any
 
@@ -31,12 +31,16 @@ from athwart.tables import Marks, Sightings
 __all__ = [
     "EDITABLE",
     "Derived",
+    "Said",
     "derive",
-    "latest_words",
+    "ids_behind",
     "members_of",
+    "past_of",
     "pending",
+    "put_back",
     "resolve",
     "rewrite",
+    "what_was_said",
 ]
 
 EDITABLE = ("name", "kind", "hazard", "note", "private")
@@ -79,6 +83,8 @@ class Derived:
         Ids of marks.
     folded : list of (str, str)
         Ids of marks that were folded into another, and that other.
+    inherited : list of (str, str)
+        Ids of marks that are private, or a hazard, because sightings of such a mark came to them.
     """
 
     merged: Merged | None = None
@@ -88,6 +94,7 @@ class Derived:
     changed: list[str] = field(default_factory=list)
     gone: list[str] = field(default_factory=list)
     folded: list[tuple[str, str]] = field(default_factory=list)
+    inherited: list[tuple[str, str]] = field(default_factory=list)
 
 
 def pending(connection: sqlite3.Connection) -> list[int]:
@@ -116,46 +123,139 @@ def resolve(connection: sqlite3.Connection, mark_id: str) -> str:
     return mark_id
 
 
-def _ids_behind(connection: sqlite3.Connection, mark_id: str) -> list[str]:
-    """Return a mark's id and those of all that were folded into it."""
-    return [
-        r[0]
-        for r in connection.execute(
-            "WITH RECURSIVE behind(id) AS (VALUES (?) UNION "
-            "SELECT r.mark_id FROM retired AS r JOIN behind AS b ON r.folded_into = b.id) "
-            "SELECT id FROM behind",
-            (mark_id,),
-        )
-    ]
-
-
-def latest_words(connection: sqlite3.Connection, ids: Sequence[str]) -> dict[str, tuple[str, int]]:
-    """Return the last word on each field, with the entry in which it was said.
-
-    A mark's own words come before those said of marks that were folded into it; a mark that
-    swallowed a private one is private until the user says otherwise of it.
-    """
-    if not connection.execute("SELECT 1 FROM words LIMIT 1").fetchone():
-        return {}
-    said: dict[str, dict[str, tuple[str, int]]] = {}
-    for mark_id, name, value, entry in connection.execute(
-        "SELECT mark_id, field, value, entry FROM words WHERE mark_id IN "
-        "(SELECT value FROM json_each(?)) ORDER BY fid",
-        (json.dumps(list(ids)),),
+def ids_behind(connection: sqlite3.Connection, mark_id: str) -> dict[str, int]:
+    """Return a mark's id and those of all that were folded into it, with the entry that did it."""
+    found: dict[str, int] = {}
+    for other, folded in connection.execute(
+        "WITH RECURSIVE behind(id, folded) AS (VALUES (?, 0) UNION "
+        "SELECT r.mark_id, max(r.entry, b.folded) FROM retired AS r "
+        "JOIN behind AS b ON r.folded_into = b.id) SELECT id, folded FROM behind",
+        (mark_id,),
     ):
-        said.setdefault(mark_id, {})[name] = (value or "", entry)
-    out: dict[str, tuple[str, int]] = dict(said.get(ids[0], {})) if ids else {}
-    for mark_id in ids[1:]:
-        for name, (value, entry) in said.get(mark_id, {}).items():
-            if name not in out or (name == "private" and value == "1" and entry > out[name][1]):
-                out[name] = (value, entry)
-            elif name == "note" and value and value not in out[name][0]:
-                out[name] = (f"{out[name][0]}\n{value}".strip(), out[name][1])
-            elif name == "name" and value and value != out[name][0]:
-                old = out.get("note", ("", entry))
-                if value not in old[0]:
-                    out["note"] = (f"{old[0]}\nalso called {value}".strip(), max(old[1], entry))
+        found[other] = max(int(folded), found.get(other, 0))
+    return found
+
+
+@dataclass(slots=True)
+class Said:
+    """What the user said of a mark, and of those that were folded into it, as it holds now.
+
+    Parameters
+    ----------
+    name, kind : str or None
+        None where nothing was said.
+    hazard, private : bool or None
+        True where it was said of any of them.
+    notes : list of str
+        The user's notes, and names of marks that were folded into this one; None where nothing
+        was said.
+    past : dict of str to set of str
+        What of the sightings the user's word took the place of: lines under ``note``, sightings
+        under ``hazard`` and ``private``.
+    """
+
+    name: str | None = None
+    kind: str | None = None
+    hazard: bool | None = None
+    private: bool | None = None
+    notes: list[str] = field(default_factory=list)
+    past: dict[str, set[str]] = field(default_factory=dict)
+
+
+def what_was_said(connection: sqlite3.Connection, mark_id: str) -> Said:
+    """Return what the user's words of a mark come to.
+
+    A mark's own last word on a field holds over all that was folded into it before. What was said
+    of marks that were folded in later is added: no name and no note is lost, and a hazard or a
+    private mark stays one until the user says otherwise of the mark that it became.
+    """
+    keys = json.dumps(list(ids_behind(connection, mark_id)))
+    here = "(SELECT value FROM json_each(?))"
+    words: dict[str, dict[str, tuple[str, int]]] = {}
+    for mark, name, value, entry in connection.execute(
+        f"SELECT mark_id, field, value, entry FROM words WHERE mark_id IN {here} ORDER BY fid",
+        (keys,),
+    ):
+        words.setdefault(mark, {})[name] = (value or "", int(entry))
+    folded: dict[str, list[tuple[str, int]]] = {}
+    for mark, into, entry in connection.execute(
+        f"SELECT mark_id, folded_into, entry FROM retired WHERE mark_id IN {here} ORDER BY fid",
+        (keys,),
+    ):
+        folded.setdefault(into, []).append((mark, int(entry)))
+    past: dict[str, set[str]] = {}
+    for own in words.values():
+        for name in ("note", "hazard", "private"):
+            over, word = own.get(f"{name}{_PAST}"), own.get(name)
+            if over and word and (name == "note" or word[0] != "1"):
+                past.setdefault(name, set()).update(over[0].split("\n"))
+    return replace(_said(mark_id, words, folded), past=past)
+
+
+def _said(
+    mark_id: str,
+    words: Mapping[str, Mapping[str, tuple[str, int]]],
+    folded: Mapping[str, Sequence[tuple[str, int]]],
+) -> Said:
+    own = words.get(mark_id, {})
+    out = Said(
+        name=own["name"][0] if "name" in own else None,
+        kind=own["kind"][0] if "kind" in own else None,
+        hazard=own["hazard"][0] == "1" if "hazard" in own else None,
+        private=own["private"][0] == "1" if "private" in own else None,
+        notes=[own["note"][0]] if own.get("note", ("", 0))[0] else [],
+    )
+
+    def later(name: str, entry: int) -> bool:
+        return name in own and own[name][1] > entry
+
+    for other, entry in folded.get(mark_id, ()):
+        said = _said(other, words, folded)
+        if said.name and not later("name", entry):
+            if out.name is None:
+                out.name = said.name
+            elif said.name != out.name and not later("note", entry):
+                out.notes.append(f"also called {said.name}")
+        if out.kind is None:
+            out.kind = said.kind
+        if not later("note", entry):
+            out.notes += said.notes
+        if said.hazard and not later("hazard", entry):
+            out.hazard = True
+        if said.private and not later("private", entry):
+            out.private = True
     return out
+
+
+_PAST = "_past"
+"""Ending of fields that keep what of the sightings a word took the place of."""
+
+
+def past_of(connection: sqlite3.Connection, mark_id: str, fields: Iterable[str]) -> dict[str, str]:
+    """Return what of a mark's sightings a new word takes the place of, as further words to keep."""
+    fields = [f for f in fields if f in ("note", "hazard", "private")]
+    if not fields:
+        return {}
+    rows = connection.execute(
+        "SELECT s.sighting_id, s.note, s.hazard, s.extra FROM sightings AS s "
+        "JOIN members AS m ON m.fid = s.fid JOIN marks_as_written AS k ON k.fid = m.mark "
+        "WHERE k.mark_id = ? ORDER BY s.fid",
+        (mark_id,),
+    ).fetchall()
+    found: dict[str, list[str]] = {
+        "note": [line for _, note, *_ in rows for line in (note or "").split("\n") if line],
+        "hazard": [i for i, _, hazard, _ in rows if hazard],
+        "private": [i for i, *_, extra in rows if _seen_private(extra)],
+    }
+    return {f"{f}{_PAST}": "\n".join(dict.fromkeys(found[f])) for f in fields if found[f]}
+
+
+def _seen_private(extra: str | None) -> bool:
+    """Tell whether a sighting came with a column that says that it is private."""
+    if not extra or '"private"' not in extra:
+        return False
+    value = json.loads(extra).get("private")
+    return str(value).strip().casefold() in ("1", "1.0", "true", "yes")
 
 
 def derive(
@@ -211,6 +311,7 @@ def derive(
         others, more, _ = _load(connection, trips, witnesses, trip_of, _PLACED)
         sightings = Sightings.concat([sightings, others])
         fids.update(more)
+    sightings = _with_boats(connection, trips, sightings)
     shifts = trips.shifts()
     rulings = _rulings(connection, sightings.sighting_id.tolist())
     known = None if whole else trips.known()
@@ -288,6 +389,7 @@ def _around(
     for row, reach in zip(rows, reach_of(looked).tolist(), strict=True):
         if reach > REACH_M:
             reaches[int(row[0])] = reach
+    reaches |= _shifted_reaches(connection, trips, trip_of, reaches)
     inside = neighbourhood(connection, front, reaches)
     weighed = trips.weighed()
     unweighed = {t for t in trip_of.values() if t is not None and t not in weighed}
@@ -304,6 +406,29 @@ def _around(
     places = Places.of(connection, own)
     near = within(connection, places, np.full(len(places.fids), VOTE_WITHIN_M))
     return inside, {int(f) for f in near.fids} | own
+
+
+def _shifted_reaches(
+    connection: sqlite3.Connection,
+    trips: Trips,
+    trip_of: Mapping[int, int | None],
+    reaches: Mapping[int, float],
+) -> dict[int, float]:
+    """Return how far sightings of shifted trips reach: distances count as moved, places are not."""
+    far = {trips.by_name[t]: float(np.hypot(*s)) for t, s in trips.shifts().items()}
+    if not far:
+        return {}
+    most = max(far.values())
+    out: dict[int, float] = {}
+    for fid, trip, reach in connection.execute(
+        "SELECT fid, trip, reach_m FROM members WHERE trip IN (SELECT value FROM json_each(?))",
+        (json.dumps(list(far)),),
+    ):
+        out[int(fid)] = (reach or REACH_M) + far[trip] + most
+    for fid, key in trip_of.items():
+        if key in far:
+            out[fid] = reaches.get(fid, REACH_M) + far[key] + most
+    return out
 
 
 def _members(connection: sqlite3.Connection, fids: Sequence[int]) -> set[int]:
@@ -344,6 +469,28 @@ def _load(
         {i: r[at] for i, r in zip(ids, kept, strict=True)},
         {r[at]: r[entry] for r in kept},
     )
+
+
+def _with_boats(connection: sqlite3.Connection, trips: Trips, sightings: Sightings) -> Sightings:
+    """Give sightings without a boat that of their trip, which may lie outside the neighbourhood."""
+    blank = (sightings.boat == "") & (sightings.boat_sigma_m > 0)
+    fids = [trips.by_name[t] for t in set(sightings.trip[blank].tolist()) if t in trips.by_name]
+    if not fids:
+        return sightings
+    boats: dict[str, str] = {}
+    for fid, boat in connection.execute(
+        "SELECT m.trip, max(s.boat) FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
+        "WHERE m.trip IN (SELECT value FROM json_each(?)) GROUP BY m.trip",
+        (json.dumps(fids),),
+    ):
+        boats[trips.rows[fid].name] = boat or ""
+    for trip, boat in zip(sightings.trip.tolist(), sightings.boat.tolist(), strict=True):
+        if trip in boats and boat > boats[trip]:
+            boats[trip] = boat
+    boat = sightings.boat.copy()
+    at = np.flatnonzero(blank)
+    boat[at] = [boats.get(t, "") for t in sightings.trip[at].tolist()]
+    return sightings.with_columns(boat=boat)
 
 
 def _rulings(connection: sqlite3.Connection, ids: Sequence[str]) -> Rulings | None:
@@ -471,6 +618,14 @@ def _write_marks(
             retired_ids.append(gone_ids[mark])
             retired_into.append(into)
             out.folded.append((gone_ids[mark], into))
+    led = dict(zip(retired_ids, retired_into, strict=True))
+    came: dict[str, set[str]] = {}
+    for r in rows:
+        for f in clusters[r]:
+            was = mark_before.get(f)
+            if was is not None and was != keeps[r] and led.get(old_id[was]) != mark_ids[r]:
+                came.setdefault(mark_ids[r], set()).add(old_id[was])
+    out.inherited += _inherit(changes, came)
     back = [
         int(r[0])
         for r in connection.execute(
@@ -503,27 +658,76 @@ def _write_marks(
     out.changed += [mark_ids[r] for r in rows if r not in ids]
 
 
-def _new_ids(connection: sqlite3.Connection, merged: Merged, rows: Sequence[int]) -> dict[int, str]:
-    """Name new marks by their earliest sighting, or by the next if that names another mark.
+def _inherit(changes: Changes, came: Mapping[str, set[str]]) -> list[tuple[str, str]]:
+    """Keep what leaves a private mark private, and what leaves a mark called a hazard one.
 
-    Where all of them do (a sighting that named a mark has parted from it, and the id stayed with
-    the rest), the id is a hash of the first.
+    Sightings that leave a mark for one that does not carry on its id take these two words along;
+    where they go back to a mark that they had been before, only what was said of them meanwhile.
+
+    Parameters
+    ----------
+    came : mapping of str to set of str
+        Marks from which the sightings of a mark came, by id.
+    """
+    connection = changes.connection
+    if not came or not connection.execute("SELECT 1 FROM words LIMIT 1").fetchone():
+        return []
+    rows: list[tuple[str, str]] = []
+    for mark_id, others in came.items():
+        for other in sorted(others):
+            behind = ids_behind(connection, other)
+            said = what_was_said(connection, other)
+            for name in ("hazard", "private"):
+                if not getattr(said, name) or (mark_id, name) in rows:
+                    continue
+                if mark_id in behind and mark_id != other:
+                    own = connection.execute(
+                        "SELECT value, entry FROM words WHERE mark_id = ? AND field = ? "
+                        "ORDER BY fid DESC LIMIT 1",
+                        (other, name),
+                    ).fetchone()
+                    if own is None or own[0] != "1" or own[1] <= behind[mark_id]:
+                        continue
+                rows.append((mark_id, name))
+    if rows:
+        changes.insert(
+            "words",
+            {
+                "mark_id": [m for m, _ in rows],
+                "field": [n for _, n in rows],
+                "value": ["1"] * len(rows),
+                "entry": [changes.entry] * len(rows),
+            },
+        )
+    return rows
+
+
+def _new_ids(connection: sqlite3.Connection, merged: Merged, rows: Sequence[int]) -> dict[int, str]:
+    """Name new marks by the id that their sightings had before they were folded into another mark.
+
+    Without one, by their earliest sighting, or by the next if that names another mark. Where all
+    of them do (a sighting that named a mark has parted from it, and the id stayed with the rest),
+    the id is a hash of the first.
     """
     if not rows:
         return {}
     wanted = [str(merged.marks.mark_id[r]) for r in rows]
     members = [str(merged.marks.sighting_ids[r]).split() for r in rows]
-    asked = sorted({i for ids in members for i in ids})
-    used = {
-        r[0]
-        for r in connection.execute(
-            "SELECT mark_id FROM marks WHERE mark_id IN (SELECT value FROM json_each(?))",
-            (json.dumps(asked),),
-        )
-    }
+    asked = json.dumps(sorted({i for ids in members for i in ids}))
+    used, before = (
+        {
+            r[0]
+            for r in connection.execute(
+                f"SELECT mark_id FROM {table} WHERE mark_id IN (SELECT value FROM json_each(?))",
+                (asked,),
+            )
+        }
+        for table in ("marks", "retired")
+    )
     out: dict[int, str] = {}
     for row, first, ids in zip(rows, wanted, members, strict=True):
-        chosen = next((i for i in [first, *ids] if i not in used), "")
+        had = [i for i in ids if i in before]
+        chosen = next((i for i in [*had, first, *ids] if i not in used), "")
         if not chosen:
             chosen = _other_id(connection, first, used)
         out[row] = chosen
@@ -564,11 +768,8 @@ def rewrite(changes: Changes, table: Marks, fids: Sequence[int], *, new: set[int
     count = len(table)
     columns["private"] = [0] * count
     columns["visits"] = [0] * count
-    words = connection.execute("SELECT 1 FROM words LIMIT 1").fetchone()
-    visited = connection.execute("SELECT 1 FROM visits LIMIT 1").fetchone()
-    if words or visited:
-        for k in range(count):
-            _user_has_it(connection, columns, k, table)
+    for k in _spoken_of(connection, table):
+        _user_has_it(connection, columns, k, table)
     at = [k for k in range(count) if fids[k] in new]
     old = [k for k in range(count) if fids[k] not in new]
     written = {
@@ -591,6 +792,28 @@ def rewrite(changes: Changes, table: Marks, fids: Sequence[int], *, new: set[int
             )
 
 
+def _spoken_of(connection: sqlite3.Connection, table: Marks) -> list[int]:
+    """Return the rows of marks of which something was said, or that came private."""
+    told = {
+        resolve(connection, r[0])
+        for r in connection.execute("SELECT mark_id FROM words UNION SELECT mark_id FROM visits")
+    }
+    rows = {k for k, i in enumerate(table.mark_id.tolist()) if i in told}
+    private = {
+        r[0]
+        for r in connection.execute(
+            "SELECT sighting_id FROM sightings WHERE instr(extra, '\"private\"')"
+        )
+    }
+    if private:
+        rows |= {
+            k
+            for k, ids in enumerate(table.sighting_ids.tolist())
+            if not private.isdisjoint(ids.split())
+        }
+    return sorted(rows)
+
+
 def _range_or_list(fids: Sequence[int]) -> Sequence[int]:
     if list(fids) == list(range(fids[0], fids[0] + len(fids))):
         return range(fids[0], fids[0] + len(fids))
@@ -601,37 +824,29 @@ def _user_has_it(
     connection: sqlite3.Connection, columns: dict[str, list[Any]], k: int, table: Marks
 ) -> None:
     """Lay the user's words over one derived mark, and count the visits."""
-    ids = _ids_behind(connection, columns["mark_id"][k])
-    words = latest_words(connection, ids)
-    for name in ("name", "kind"):
-        if name in words:
-            columns[name][k] = words[name][0] or None
-    if "private" in words:
-        columns["private"][k] = int(words["private"][0] == "1")
-    later: dict[str, list[Any]] = {"note": [], "hazard": []}
-    for name in ("note", "hazard"):
-        if name not in words:
-            continue
-        later[name] = [
-            r[0]
-            for r in connection.execute(
-                f"SELECT {name} FROM sightings WHERE sighting_id IN "
-                "(SELECT value FROM json_each(?)) AND entry > ? ORDER BY time_us, fid",
-                (json.dumps(str(table.sighting_ids[k]).split()), words[name][1]),
-            )
-            if r[0]
-        ]
-    if "hazard" in words:
-        columns["hazard"][k] = int(words["hazard"][0] == "1" or bool(later["hazard"]))
-    if "note" in words:
-        text = words["note"][0]
-        for note in later["note"]:
-            if note not in text:
-                text = f"{text}\n{note}".strip()
-        columns["note"][k] = text or None
+    behind = ids_behind(connection, columns["mark_id"][k])
+    said = what_was_said(connection, columns["mark_id"][k])
+    if said.name is not None:
+        columns["name"][k] = said.name or None
+    if said.kind is not None:
+        columns["kind"][k] = said.kind or None
+    members = json.dumps(str(table.sighting_ids[k]).split())
+    flagged = connection.execute(
+        "SELECT sighting_id, hazard, extra FROM sightings WHERE sighting_id IN "
+        "(SELECT value FROM json_each(?)) AND (hazard = 1 OR instr(extra, '\"private\"'))",
+        (members,),
+    ).fetchall()
+    hazards = {i for i, hazard, _ in flagged if hazard} - said.past.get("hazard", set())
+    hidden = {i for i, _, e in flagged if _seen_private(e)} - said.past.get("private", set())
+    columns["hazard"][k] = int(bool(said.hazard) or bool(hazards))
+    columns["private"][k] = int(bool(said.private) or bool(hidden))
+    past = said.past.get("note", set())
+    lines = [x for x in (columns["note"][k] or "").split("\n") if x and x not in past]
+    lines = [line for note in said.notes for line in note.split("\n")] + lines
+    columns["note"][k] = "\n".join(dict.fromkeys(lines)) or None
     columns["visits"][k] = connection.execute(
         "SELECT count(*) FROM visits WHERE mark_id IN (SELECT value FROM json_each(?))",
-        (json.dumps(ids),),
+        (json.dumps(list(behind)),),
     ).fetchone()[0]
 
 
@@ -696,3 +911,39 @@ def members_of(connection: sqlite3.Connection, mark_ids: Iterable[str]) -> list[
             raise UsageError(f"there is no mark {mark_id!r}; athwart book marks lists them")
         out += [int(r[0]) for r in rows]
     return out
+
+
+def put_back(changes: Changes, fids: Sequence[int]) -> None:
+    """Write rows of marks again that were lost from the layer, from their own sightings alone.
+
+    Parameters
+    ----------
+    changes : Changes
+        Never kept: what is put back is no change of the book.
+    fids : sequence of int
+        Keys of the marks.
+    """
+    connection = changes.connection
+    trips = Trips(connection)
+    shifts = trips.shifts()
+    for fid in fids:
+        mark_id, place = connection.execute(
+            "SELECT mark_id, place FROM marks_as_written WHERE fid = ?", (fid,)
+        ).fetchone()
+        connection.execute(
+            "INSERT INTO marks (fid, mark_id, geom) VALUES (?, ?, ?)", (fid, mark_id, place)
+        )
+        members = [
+            int(r[0]) for r in connection.execute("SELECT fid FROM members WHERE mark = ?", (fid,))
+        ]
+        sightings = _load(connection, trips, members, {}, _MERGED)[0]
+        sightings = _with_boats(connection, trips, sightings)
+        ids, names = sightings.sighting_id.tolist(), set(sightings.trip.tolist())
+        merged = merge(
+            sightings,
+            rulings=Rulings(same=[(ids[0], i) for i in ids[1:]]),
+            known=trips.known(),
+            shift_trips={t: s for t, s in shifts.items() if t in names},
+        )
+        table = merged.marks.with_columns(mark_id=np.array([mark_id], dtype=object))
+        rewrite(changes, table, [fid], new=set())

@@ -17,7 +17,7 @@ import numpy as np
 from athwart.book.adding import Added, add_sightings, tie_moved
 from athwart.book.blobs import points_of
 from athwart.book.changes import Changes
-from athwart.book.derive import EDITABLE, derive
+from athwart.book.derive import EDITABLE, derive, past_of, put_back
 from athwart.book.log import new_entry
 from athwart.geometry.geodesic import inverse
 from athwart.tables import Sightings, Waypoints
@@ -76,17 +76,7 @@ def take_in_edits(connection: sqlite3.Connection) -> list[str]:
 
 def _put_back(connection: sqlite3.Connection, rows: Sequence[tuple[Any, ...]]) -> str:
     """Put deleted marks back as they were; that is no change of the book, so it is not logged."""
-    changes = Changes(connection, 0)
-    for fid, mark_id, _, place in rows:
-        connection.execute(
-            "INSERT INTO marks (fid, mark_id, geom) VALUES (?, ?, ?)", (fid, mark_id, place)
-        )
-    members = [
-        int(r[0])
-        for fid, *_ in rows
-        for r in connection.execute("SELECT fid FROM members WHERE mark = ?", (fid,))
-    ]
-    derive(changes, changed=members, take_in=False)
+    put_back(Changes(connection, 0), [fid for fid, *_ in rows])
     names = ", ".join(name or mark_id for _, mark_id, name, _ in rows[:5])
     return (
         f"{many(len(rows), 'mark')} had been deleted in another program and stand again ({names}"
@@ -103,11 +93,16 @@ def _edits(changes: Changes, rows: Sequence[tuple[Any, ...]]) -> list[str]:
         fid, new, geom, old, place = row[0], row[1 : n + 1], row[n + 1], row[n + 2 : -1], row[-1]
         mark_id = old[0]
         for name, here, there in zip(EDITABLE, new[1:], old[1:], strict=True):
-            if here != there:
-                value = str(int(bool(here))) if name in ("hazard", "private") else str(here or "")
+            value, old_value = (_as_word(name, v) for v in (here, there))
+            if value != old_value:
                 said["mark_id"].append(mark_id)
                 said["field"].append(name)
                 said["value"].append(value)
+        fields = [f for m, f in zip(said["mark_id"], said["field"], strict=True) if m == mark_id]
+        for name, past in past_of(connection, mark_id, fields).items():
+            said["mark_id"].append(mark_id)
+            said["field"].append(name)
+            said["value"].append(past)
         if geom is not None and geom != place:
             moved.append((mark_id, old[1] or "", geom, place))
         # The row goes back to how it was left, so that taking this entry back is exact.
@@ -136,6 +131,11 @@ def _edits(changes: Changes, rows: Sequence[tuple[Any, ...]]) -> list[str]:
     if again:
         derive(changes, changed=again, take_in=False)
     return parts
+
+
+def _as_word(name: str, value: Any) -> str:
+    """Return a value as a word keeps it; a program may write an empty text for none."""
+    return str(int(bool(value))) if name in ("hazard", "private") else str(value or "")
 
 
 def _moved(changes: Changes, moved: Sequence[tuple[str, str, bytes, bytes]]) -> int:
@@ -174,7 +174,10 @@ def _drawn(changes: Changes, rows: Sequence[tuple[Any, ...]]) -> list[str]:
                 [bool(r[k + 1]) if name == "hazard" else str(r[k + 1] or "") for r in placed],
                 dtype=bool if name == "hazard" else object,
             )
-        sightings: Sightings = to_sightings(Waypoints.from_columns(values))
+        extra: dict[str, Any] = {}
+        if any(r[5] for r in placed):  # what is drawn private is never seen otherwise
+            extra["private"] = np.array([1.0 if r[5] else np.nan for r in placed])
+        sightings: Sightings = to_sightings(Waypoints.from_columns(values, extra=extra))
         add_sightings(changes, sightings, 0, Added())
         parts.append(f"{many(len(placed), 'mark')} drawn, taken as new sightings")
     if len(placed) < len(rows):

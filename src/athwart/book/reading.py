@@ -205,7 +205,7 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
     joint covariance: own errors, what a trip's sightings share and what a boat's do. Weights sum
     to 1; one may be below 0. Residuals are from mark to sighting.
     """
-    from athwart.book.derive import _ids_behind
+    from athwart.book.derive import EDITABLE, ids_behind
     from athwart.geometry.geodesic import inverse
 
     names = columns_of("marks")
@@ -213,7 +213,7 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
         f"SELECT {', '.join(names)} FROM marks WHERE mark_id = ?", (mark_id,)
     ).fetchone()
     table = table_of(Marks, names, [row])
-    ids = _ids_behind(connection, mark_id)
+    ids = list(ids_behind(connection, mark_id))
     keys = json.dumps(ids)
     s_names = columns_of("sightings")
     rows = connection.execute(
@@ -262,7 +262,8 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
         | {"lon": float(table.lon[0]), "lat": float(table.lat[0])},
         sightings=records,
         words=asked(
-            f"SELECT field, value, entry FROM words WHERE mark_id IN {here} ORDER BY fid",
+            f"SELECT field, value, entry FROM words WHERE mark_id IN {here} AND field IN "
+            f"{EDITABLE} ORDER BY fid",
             ("field", "value", "entry"),
             keys,
         ),

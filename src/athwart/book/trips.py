@@ -11,6 +11,7 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -44,6 +45,10 @@ def _sitting(record: dict[str, Any]) -> TripSitting:
 def alone(sighting_id: str) -> str:
     """Return the name of the trip of an undated sighting that nothing is known of."""
     return f"undated {sighting_id}"
+
+
+def _run_name(first_us: int) -> str:
+    return str(np.datetime64(first_us, "us").astype("datetime64[m]")).replace("T", " ")
 
 
 class Trips:
@@ -186,7 +191,7 @@ class Trips:
             return set()
         old = [key for *_, is_row, key in group if not is_row]
         first, last = min(g[0] for g in group), max(g[1] for g in group)
-        name = str(np.datetime64(first, "us").astype("datetime64[m]")).replace("T", " ")
+        name = _run_name(first)
         if old:
             fid, rest = old[0], old[1:]
             if self.rows[fid].name != name and name not in self.by_name:
@@ -195,9 +200,7 @@ class Trips:
                 self.by_name[name] = fid
                 changes.update("trips", [fid], {"name": [name]})
         else:
-            while name in self.by_name:  # a person gave a trip the name of a time
-                name += " "
-            fid, rest = self._named(changes, name, given=False), []
+            fid, rest = self._named(changes, self._free(name), given=False), []
         self._stretch(changes, fid, first, last)
         self._stale(changes, fid)
         for i in new:
@@ -207,6 +210,60 @@ class Trips:
         if rest:
             changes.delete("trips", rest)
         return set(rest)
+
+    def settle(self, changes: Changes) -> list[int]:
+        """Bring the trips to what is left after sightings were taken away.
+
+        Returns
+        -------
+        list of int
+            Keys of sightings that now belong to another trip, because a run fell apart.
+        """
+        connection = changes.connection
+        times: dict[int, list[tuple[int, int]]] = {}
+        used = set()
+        for trip, fid, moment in connection.execute(
+            "SELECT m.trip, m.fid, s.time_us FROM members AS m JOIN sightings AS s "
+            "ON s.fid = m.fid WHERE m.trip IS NOT NULL ORDER BY s.time_us, m.fid"
+        ):
+            used.add(int(trip))
+            if moment is not None:
+                times.setdefault(int(trip), []).append((int(moment), int(fid)))
+        unused = [fid for fid in self.rows if fid not in used]
+        changes.delete("trips", unused)
+        for fid in unused:
+            del self.by_name[self.rows.pop(fid).name]
+        moved: list[int] = []
+        for trip in list(self.rows.values()):
+            seen = times.get(trip.fid, [])
+            ends = (seen[0][0], seen[-1][0]) if seen else (None, None)
+            at = [k for k in range(1, len(seen)) if seen[k][0] - seen[k - 1][0] > _GAP_US]
+            if ends == (trip.first_us, trip.last_us) and (trip.given or not at):
+                continue
+            runs = [seen] if trip.given else [seen[a:b] for a, b in pairwise([0, *at, len(seen)])]
+            self._shrink(changes, trip, runs[0])
+            for run in runs[1:]:
+                fid = self._named(changes, self._free(_run_name(run[0][0])), given=False)
+                self._stretch(changes, fid, run[0][0], run[-1][0])
+                changes.update("members", [f for _, f in run], {"trip": [fid] * len(run)})
+                moved += [f for _, f in run]
+        return moved
+
+    def _shrink(self, changes: Changes, trip: _Trip, run: list[tuple[int, int]]) -> None:
+        first, last = (run[0][0], run[-1][0]) if run else (None, None)
+        trip.first_us, trip.last_us = first, last
+        changes.update("trips", [trip.fid], {"first_us": [first], "last_us": [last]})
+        self._stale(changes, trip.fid)
+        if not trip.given and first is not None and trip.name.rstrip() != _run_name(first):
+            del self.by_name[trip.name]
+            trip.name = self._free(_run_name(first))
+            self.by_name[trip.name] = trip.fid
+            changes.update("trips", [trip.fid], {"name": [trip.name]})
+
+    def _free(self, name: str) -> str:
+        while name in self.by_name:  # a person gave a trip the name of a time
+            name += " "
+        return name
 
     def names(self, fids: Sequence[int | None], sighting_ids: Sequence[str]) -> list[str]:
         """Return the name of each sighting's trip."""

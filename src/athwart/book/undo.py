@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from typing import NoReturn
 
 from athwart.book.changes import Changes, Step
-from athwart.book.derive import derive, members_of
+from athwart.book.derive import derive, ids_behind, members_of
 from athwart.book.log import Entry, entries, entry_of, new_entry, way_back_of
 from athwart.book.outside import take_in_edits
 from athwart.book.schema import DERIVED
 from athwart.book.store import Store
+from athwart.book.trips import Trips
 from athwart.errors import DataError, UsageError
 
 __all__ = ["standing", "take_back"]
@@ -74,23 +76,46 @@ def take_back(store: Store, number: int | None = None) -> tuple[Entry, list[str]
             raise UsageError(
                 f"entry {number} was taken back already, by entry {by_number[number].taken_back_by}"
             )
-        since = [e for e in log if e.number > number and not _cancelled(e, by_number, number)]
         with new_entry(connection, "undo", takes_back=number) as draft:
             draft.sentence = f"took back entry {number} ({entry.what}): {entry.sentence}"
             steps = way_back_of(connection, number)
-            if not since:
+            if _nothing_since(log, number):
                 draft.changes.apply(steps)
             else:
-                _withdraw(draft.changes, entry, steps, [e.number for e in since])
+                after = [e.number for e in log if e.number > number]
+                left = [n for n in after if not _cancelled(by_number[n], by_number, number)]
+                words += _withdraw(draft.changes, entry, steps, left or after)
     return entry, words
+
+
+def _nothing_since(log: list[Entry], number: int) -> bool:
+    """Tell whether the book is exactly as an entry left it.
+
+    Taking back the last change gives the state before it; everything else gives a state of its
+    own.
+    """
+    before: dict[int, int] = {}
+    after: dict[int, int] = {}
+    state = 0
+    for entry in log:
+        before[entry.number] = state
+        exact = entry.what == "undo" and after[entry.takes_back] == state
+        state = before[entry.takes_back] if exact else entry.number
+        after[entry.number] = state
+    return after[number] == state
 
 
 def _cancelled(entry: Entry, by_number: dict[int, Entry], floor: int) -> bool:
     """Tell whether an entry after ``floor`` leaves no trace: it and its undoing are both later."""
-    if entry.what == "undo":
-        return entry.takes_back > floor
+    if entry.what == "undo" and entry.takes_back > floor:
+        return True
     back = by_number.get(entry.taken_back_by)
-    return back is not None and not back.taken_back_by
+    return back is not None and not _cancelled_by_later(back, by_number)
+
+
+def _cancelled_by_later(entry: Entry, by_number: dict[int, Entry]) -> bool:
+    back = by_number.get(entry.taken_back_by)
+    return back is not None and not _cancelled_by_later(back, by_number)
 
 
 def _keys(steps: list[Step]) -> set[tuple[str, int]]:
@@ -110,10 +135,10 @@ def _keys(steps: list[Step]) -> set[tuple[str, int]]:
     return out
 
 
-def _withdraw(changes: Changes, entry: Entry, steps: list[Step], later: list[int]) -> None:
+def _withdraw(changes: Changes, entry: Entry, steps: list[Step], later: list[int]) -> list[str]:
     connection = changes.connection
     own = [s for s in steps if s[1] not in DERIVED]
-    if entry.what == "undo" or not own:
+    if entry.what in ("undo", "merge") or not own:
         _refuse(entry, later, "it can be taken back only while it is the last change")
     keys = _keys(own)
     on_it = [n for n in later if not keys.isdisjoint(_keys(way_back_of(connection, n)))]
@@ -137,33 +162,58 @@ def _withdraw(changes: Changes, entry: Entry, steps: list[Step], later: list[int
         if rest:
             again += rest
             continue
-        mark_id = connection.execute("SELECT mark_id FROM marks WHERE fid = ?", (mark,)).fetchone()[
-            0
-        ]
-        said = [
-            n
-            for table in ("words", "visits")
-            for n in _later_on(connection, table, ("mark_id",), {0: mark_id}, entry.number)
-        ]
-        if said:
-            _refuse(
-                entry, sorted(set(said)), f"they are about the mark {mark_id}, made of it alone"
-            )
-        changes.delete("marks", [mark])
-        changes.delete("marks_as_written", _rows_in(connection, "marks_as_written", [mark]))
+        _drop_mark(changes, entry, mark)
+    again += Trips(connection).settle(changes)
     if again:
-        derive(changes, changed=again, take_in=False)
-    unused = [
-        int(r[0])
-        for r in connection.execute(
-            "SELECT fid FROM trips WHERE fid NOT IN "
-            "(SELECT trip FROM members WHERE trip IS NOT NULL)"
+        try:
+            derive(changes, changed=again, take_in=False)
+        except UsageError:
+            ruled = [
+                int(r[0])
+                for r in connection.execute(
+                    "SELECT DISTINCT entry FROM rulings WHERE entry > ? ORDER BY entry",
+                    (entry.number,),
+                )
+            ]
+            _refuse(entry, ruled or later, "they rule otherwise")
+    again_in = [
+        f"{name} (entry {number})"
+        for name, number in connection.execute(
+            "SELECT name, entry FROM files WHERE entry > ? AND known > 0 ORDER BY fid",
+            (entry.number,),
         )
     ]
-    changes.delete("trips", unused)
+    if lost and again_in:
+        return [
+            f"sightings that were taken back may stand in {', '.join(again_in[:5])} too, which "
+            "was added later; add it again to have those"
+        ]
+    return []
 
 
-def _refuse(entry: Entry, later: list[int], why: str) -> None:
+def _drop_mark(changes: Changes, entry: Entry, mark: int) -> None:
+    """Delete a mark without sightings, unless something was said of it later."""
+    connection = changes.connection
+    mark_id = connection.execute("SELECT mark_id FROM marks WHERE fid = ?", (mark,)).fetchone()[0]
+    behind = dict(enumerate(ids_behind(connection, mark_id)))
+    said = [
+        n
+        for table in ("words", "visits")
+        for n in _later_on(connection, table, ("mark_id",), behind, entry.number)
+    ]
+    if said:
+        _refuse(entry, sorted(set(said)), f"they are about the mark {mark_id}, made of it alone")
+    keys = json.dumps(list(behind.values()))
+    for table in ("words", "visits", "retired"):
+        rows = connection.execute(
+            f"SELECT fid FROM {table} WHERE mark_id IN (SELECT value FROM json_each(?))", (keys,)
+        ).fetchall()
+        changes.delete(table, [int(r[0]) for r in rows])
+    changes.delete("marks", [mark])
+    changes.delete("marks_as_written", [mark])
+
+
+def _refuse(entry: Entry, later: list[int], why: str) -> NoReturn:
     numbers = ", ".join(map(str, later[:8])) + (", ..." if len(later) > 8 else "")
     raise DataError(
         f"entry {entry.number} ({entry.what}) cannot be taken back before "

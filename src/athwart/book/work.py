@@ -6,6 +6,8 @@ were made in another program meanwhile) and returns what happened.
 
 from __future__ import annotations
 
+import json
+import re
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -23,12 +25,13 @@ from athwart.book.adding import (
     tie_moved,
 )
 from athwart.book.changes import Changes
-from athwart.book.derive import EDITABLE, Derived, derive, members_of, pending
+from athwart.book.derive import EDITABLE, Derived, derive, members_of, past_of, pending
 from athwart.book.log import new_entry
 from athwart.book.outside import take_in_edits
 from athwart.book.reading import find_mark, find_sightings
 from athwart.book.rows import line_of, time_texts
 from athwart.book.store import Store
+from athwart.book.trips import alone
 from athwart.contents import Contents
 from athwart.errors import BadRow, TableError, UsageError
 from athwart.fix import fix
@@ -100,10 +103,10 @@ def add(
         sightings, rejected = _picked(
             connection, contents, boat, track, in_water, measured, skip_bad, out
         )
-        parts = [sightings, contents.sightings]
         waypoints, moved = _waypoints(connection, contents, out)
-        if len(waypoints):
-            parts.append(to_sightings(waypoints, sigma_m=sigma_m, saved_at=saved_at))
+        saved = to_sightings(waypoints, sigma_m=sigma_m, saved_at=saved_at)
+        saved, moved = _not_moved_before(connection, saved, moved, out)
+        parts = [sightings, _trips_left_open(contents.sightings), saved]
         found = Sightings.concat([p for p in parts if len(p)])
         if trip and len(found):
             given = np.where(found.trip == "", trip, found.trip).astype(object)
@@ -111,9 +114,9 @@ def add(
         with new_entry(connection, "add", source.name) as draft:
             changes = draft.changes
             file = changes.next_fid("files")
-            add_sightings(changes, found, file, out)
+            add_sightings(changes, found, file, out, trip)
             if moved:
-                tie_moved(changes, _moved_ids(found, moved))
+                tie_moved(changes, [(m, str(saved.sighting_id[k])) for k, m in moved.items()])
             add_lines(changes, "tracks", contents.tracks, source, file, out)
             add_lines(changes, "routes", contents.routes, source, file, out)
             _keep_file(changes, source, out)
@@ -241,11 +244,43 @@ def _waypoints(
     return taken.with_columns(note=notes, name=plain), moved
 
 
-def _moved_ids(found: Sightings, moved: dict[int, str]) -> list[tuple[str, str]]:
-    """Return mark and sighting of what was moved; the waypoints stand at the end of the table."""
-    from_waypoints = np.flatnonzero(found.method == "waypoint")
-    first = len(found) - len(from_waypoints)
-    return [(moved[k], str(found.sighting_id[first + k])) for k in sorted(moved)]
+def _not_moved_before(
+    connection: sqlite3.Connection, saved: Sightings, moved: dict[int, str], out: Added
+) -> tuple[Sightings, dict[int, str]]:
+    """Leave out what the user moved and the book took in before: the note would be worded anew."""
+    ids = {str(saved.sighting_id[k]): k for k in moved}
+    known = {
+        ids[r[0]]
+        for r in connection.execute(
+            "SELECT sighting_id FROM sightings WHERE sighting_id IN "
+            "(SELECT value FROM json_each(?))",
+            (json.dumps(list(ids)),),
+        )
+    }
+    if not known:
+        return saved, moved
+    out.recognised += len(known)
+    gone = {moved[k] for k in known}
+    out.moved = [m for m in out.moved if m[0] not in gone]
+    left = [k for k in range(len(saved)) if k not in known]
+    number = {k: n for n, k in enumerate(left)}
+    return saved.take(np.array(left, dtype=np.int64)), {
+        number[k]: m for k, m in moved.items() if k in number
+    }
+
+
+def _trips_left_open(sightings: Sightings) -> Sightings:
+    """Take away the names that merging gave to trips that nobody named: the book finds its own."""
+    if not len(sightings):
+        return sightings
+    trip = sightings.trip.copy()
+    for k, (name, ident) in enumerate(zip(trip.tolist(), sightings.sighting_id, strict=True)):
+        if name == alone(ident) or (_RUN.fullmatch(name) and not np.isnat(sightings.time[k])):
+            trip[k] = ""
+    return sightings.with_columns(trip=trip)
+
+
+_RUN = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d ?")
 
 
 def merge_book(
@@ -293,6 +328,12 @@ def said_of_merge(derived: Derived) -> str:
         parts.append(f"{many(len(derived.changed), 'mark')} settled anew")
     if derived.folded:
         parts.append(f"{many(len(derived.folded), 'mark')} folded into another")
+    for name, what in (("private", "private"), ("hazard", "a hazard")):
+        some = len({m for m, n in derived.inherited if n == name})
+        if some:
+            parts.append(
+                f"{many(some, 'mark')} now {what} for sightings that came from such a mark"
+            )
     return ", ".join(parts)
 
 
@@ -364,13 +405,19 @@ def _pairs(what: str, ours: Sequence[str], theirs: Sequence[str]) -> list[tuple[
     """Return the pairs that a ruling stands for.
 
     "Same" ties every sighting to the first, so that none drops out of the fold. "Apart" holds
-    every sighting of either against the first of the other, so that none goes over.
+    every sighting of the one against every one of the other, so that none of them ever meet; where
+    that would be very many, against the first of the other, so that none goes over.
     """
     if what == "same":
         rest = [*ours[1:], *theirs]
         return [(ours[0], i) for i in rest]
+    if len(ours) * len(theirs) <= _MOST_PAIRS:
+        return [(a, b) for a in ours for b in theirs]
     pairs = [(i, theirs[0]) for i in ours] + [(ours[0], i) for i in theirs[1:]]
     return list(dict.fromkeys(pairs))
+
+
+_MOST_PAIRS = 20_000
 
 
 def _overrule(changes: Changes, what: str, ours: Sequence[str], theirs: Sequence[str]) -> None:
@@ -379,6 +426,10 @@ def _overrule(changes: Changes, what: str, ours: Sequence[str], theirs: Sequence
     rows = connection.execute("SELECT fid, what, a, b FROM rulings ORDER BY fid").fetchall()
     one, other = set(ours), set(theirs)
     if what == "same":
+        # What older rulings made one with either side is ruled about as well.
+        ties = [(a, b) for _, kind, a, b in rows if kind == "same"]
+        one, other = _tied_to(ties, one), _tied_to(ties, other)
+        one, other = one | other, one | other
         against = [
             fid
             for fid, kind, a, b in rows
@@ -395,6 +446,21 @@ def _overrule(changes: Changes, what: str, ours: Sequence[str], theirs: Sequence
         last = max(path)
         changes.delete("rulings", [last])
         same = [s for s in same if s[0] != last]
+
+
+def _tied_to(ties: Sequence[tuple[str, str]], start: set[str]) -> set[str]:
+    """Return sightings and all that "same" ties to them, over any number of steps."""
+    links: dict[str, list[str]] = {}
+    for a, b in ties:
+        links.setdefault(a, []).append(b)
+        links.setdefault(b, []).append(a)
+    out, front = set(start), list(start)
+    while front:
+        for there in links.get(front.pop(), ()):
+            if there not in out:
+                out.add(there)
+                front.append(there)
+    return out
 
 
 def _chain(
@@ -424,8 +490,6 @@ def _chain(
 
 
 def _fids(connection: sqlite3.Connection, ids: Iterable[str]) -> list[int]:
-    import json
-
     return [
         int(r[0])
         for r in connection.execute(
@@ -461,14 +525,15 @@ def edit(store: Store, mark: str, values: dict[str, str | bool]) -> Ruled:
         mark_id = find_mark(connection, mark)
         with new_entry(connection, "edit") as draft:
             changes = draft.changes
-            texts = [str(int(v)) if isinstance(v, bool) else v for v in values.values()]
+            texts = {n: str(int(v)) if isinstance(v, bool) else v for n, v in values.items()}
+            texts |= past_of(connection, mark_id, values)
             changes.insert(
                 "words",
                 {
-                    "mark_id": [mark_id] * len(values),
-                    "field": list(values),
-                    "value": texts,
-                    "entry": [changes.entry] * len(values),
+                    "mark_id": [mark_id] * len(texts),
+                    "field": list(texts),
+                    "value": list(texts.values()),
+                    "entry": [changes.entry] * len(texts),
                 },
             )
             out.derived = derive(changes, changed=members_of(connection, [mark_id]), take_in=False)
