@@ -91,7 +91,9 @@ class Book:
         """Change rows as another program does, the standard's functions at hand."""
         with self.writing() as book:
             for statement in statements:
-                book.connection.execute(*(statement if isinstance(statement, tuple) else [statement]))
+                book.connection.execute(
+                    *(statement if isinstance(statement, tuple) else [statement])
+                )
 
     def dump(self) -> str:
         with store.open_book(self.path) as book, book.reading() as connection:

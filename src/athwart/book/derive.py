@@ -291,6 +291,9 @@ def derive(
     vote: set[int] = set()
     if waiting:
         front |= _give_trips(changes, trips, waiting, trip_of)
+        retold = _boat_comes(connection, trip_of)
+        front |= retold
+        forced |= retold
     if not front and not whole and not shift_trips:
         return out
     count = connection.execute("SELECT count(*) FROM sightings").fetchone()[0]
@@ -473,24 +476,61 @@ def _load(
 
 def _with_boats(connection: sqlite3.Connection, trips: Trips, sightings: Sightings) -> Sightings:
     """Give sightings without a boat that of their trip, which may lie outside the neighbourhood."""
-    blank = (sightings.boat == "") & (sightings.boat_sigma_m > 0)
-    fids = [trips.by_name[t] for t in set(sightings.trip[blank].tolist()) if t in trips.by_name]
-    if not fids:
+    blank = sightings.boat == ""
+    names = set(sightings.trip[blank].tolist()) & trips.by_name.keys()
+    if not names or not _any_boat(connection):
         return sightings
-    boats: dict[str, str] = {}
-    for fid, boat in connection.execute(
-        "SELECT m.trip, max(s.boat) FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
-        "WHERE m.trip IN (SELECT value FROM json_each(?)) GROUP BY m.trip",
-        (json.dumps(fids),),
-    ):
-        boats[trips.rows[fid].name] = boat or ""
+    known = _boats(connection, [trips.by_name[t] for t in names])
+    boats = {trips.rows[fid].name: boat for fid, boat in known.items()}
     for trip, boat in zip(sightings.trip.tolist(), sightings.boat.tolist(), strict=True):
-        if trip in boats and boat > boats[trip]:
+        if trip in names and boat > boats.get(trip, ""):
             boats[trip] = boat
-    boat = sightings.boat.copy()
+    out = sightings.boat.copy()
     at = np.flatnonzero(blank)
-    boat[at] = [boats.get(t, "") for t in sightings.trip[at].tolist()]
-    return sightings.with_columns(boat=boat)
+    out[at] = [boats.get(t, "") for t in sightings.trip[at].tolist()]
+    return sightings.with_columns(boat=out)
+
+
+def _any_boat(connection: sqlite3.Connection) -> bool:
+    found = connection.execute("SELECT 1 FROM sightings WHERE boat IS NOT NULL LIMIT 1").fetchone()
+    return found is not None
+
+
+def _boats(connection: sqlite3.Connection, trips: Sequence[int]) -> dict[int, str]:
+    """Return the boat that sightings without one are taken to be of, by key of the trip."""
+    return {
+        int(fid): boat or ""
+        for fid, boat in connection.execute(
+            "SELECT m.trip, max(s.boat) FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
+            "WHERE m.trip IN (SELECT value FROM json_each(?)) GROUP BY m.trip",
+            (json.dumps(list(trips)),),
+        )
+    }
+
+
+def _boat_comes(connection: sqlite3.Connection, trip_of: Mapping[int, int | None]) -> set[int]:
+    """Return members without a boat of trips whose boat is told only now."""
+    if not _any_boat(connection):
+        return set()
+    told: dict[int, str] = {}
+    for fid, boat in connection.execute(
+        "SELECT fid, boat FROM sightings WHERE boat IS NOT NULL AND fid IN "
+        "(SELECT value FROM json_each(?))",
+        (json.dumps(list(trip_of)),),
+    ):
+        trip = trip_of[int(fid)]
+        if trip is not None:
+            told[trip] = max(told.get(trip, ""), boat)
+    before = _boats(connection, list(told))
+    again = [t for t, boat in told.items() if t in before and boat > before[t]]
+    return {
+        int(r[0])
+        for r in connection.execute(
+            "SELECT m.fid FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
+            "WHERE s.boat IS NULL AND m.trip IN (SELECT value FROM json_each(?))",
+            (json.dumps(again),),
+        )
+    }
 
 
 def _rulings(connection: sqlite3.Connection, ids: Sequence[str]) -> Rulings | None:
