@@ -148,9 +148,9 @@ HEAD = f"""# The book's schema
 
 A book is one file, a GeoPackage (OGC 12-128): any GIS opens it, and SQLite reads it. This page is
 written by `docs/make_book_schema.py` from the code and is of schema {VERSION}, the row `schema` of
-`book_settings`. A book of an older schema is read as it is and brought up to date with the first
-change; a newer one is refused. Why the tables are parted as they are is told in the
-[explanation](explanation.md).
+`book_settings`. A book of an older schema is brought up to date when it is changed for the first
+time, and a copy of it as it was is kept beside it; reading leaves it alone. A newer one is refused.
+Why the tables are parted as they are is told in the [explanation](explanation.md#the-book).
 
 Open the layers `marks`, `sightings`, `tracks` and `routes` in a GIS as you like; **write to `marks`
 alone**. Everything else is kept true by athwart, and `athwart book check` finds what was changed
