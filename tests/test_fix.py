@@ -312,3 +312,34 @@ def test_port_and_starboard_lie_opposite(lon, lat, heading, h, times, slope):
     assert turn == pytest.approx(180.0, abs=1e-6)
     _, apart = inverse(both.lon[0], both.lat[0], both.lon[1], both.lat[1])
     assert float(apart) == pytest.approx(2 * float(both.ground_range_m[0]), abs=1e-4)
+
+
+def test_a_picks_own_errors_take_the_place_of_the_budgets():
+    # Expected from the budget's own sums (design: 0.3 m or 1 % of range; 0.1 m + 1 % of depth).
+    rows = {
+        "lon": [12.0] * 4,
+        "lat": [54.0] * 4,
+        "heading_deg": [0.0] * 4,
+        "speed_mps": [2.0] * 4,
+        "side": ["starboard"] * 4,
+        "slant_range_m": [50.0] * 4,
+        "depth_m": [5.0] * 4,
+        "depth_below": ["transducer"] * 4,
+    }
+    usual = fix(Picks.from_columns(rows)).sightings
+    own = fix(
+        Picks.from_columns(
+            {
+                **rows,
+                "range_sigma_m": [np.nan, 0.5, 2.0, np.nan],
+                "depth_sigma_m": [np.nan, 0.15, 0.15, np.nan],
+                "time_sigma_s": [np.nan, 0.0, np.nan, 10.0],
+            }
+        )
+    ).sightings
+    np.testing.assert_allclose(own.var_east_m2[:2], usual.var_east_m2[:2], rtol=1e-9)
+    np.testing.assert_allclose(own.var_north_m2[:2], usual.var_north_m2[:2], rtol=1e-9)
+    # The beam looks east, so the range's error lies east and the moment's (10 s at 2 m/s) north.
+    assert own.var_east_m2[2] - usual.var_east_m2[2] == pytest.approx(2.0**2 - 0.5**2, rel=0.05)
+    assert own.var_north_m2[3] - usual.var_north_m2[3] == pytest.approx(20.0**2, rel=0.01)
+    assert own.sighting_id.tolist() == usual.sighting_id.tolist()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ from athwart.geometry.slant import (
 )
 from athwart.identity import observation_ids
 from athwart.tables import Picks, Sightings, Track, bad_rows
-from athwart.uncertainty.budget import course_as_heading_sigma
+from athwart.uncertainty.budget import ErrorBudget, course_as_heading_sigma
 from athwart.uncertainty.propagate import across_moments, boat_axes_covariance
 
 __all__ = ["IN_WATER_KINDS", "Fixed", "fix"]
@@ -123,6 +124,7 @@ def fix(
     source_rows: NDArray[np.int64] | None = None,
     skip_bad: bool = False,
     with_ids: bool = True,
+    method: Literal["pick", "picture"] = "pick",
 ) -> Fixed:
     """Place picks.
 
@@ -148,6 +150,8 @@ def fix(
         Return the good picks and list the others, rather than refuse them all.
     with_ids : bool
         Give each sighting its id; without, a large table of bare positions takes half the time.
+    method : {"pick", "picture"}
+        How the picks were made: numbers read off a screen, or points on a picture of it.
 
     Returns
     -------
@@ -178,7 +182,7 @@ def fix(
     docket = _Docket(np.zeros(len(picks), dtype=bool))
     _refuse_broken_rows(picks, docket)
     antenna = _place_antenna(picks, track, boat, max_gap_s, docket)
-    sightings = _place_targets(picks, antenna, boat, in_water, measured, source, docket)
+    sightings = _place_targets(picks, antenna, boat, in_water, measured, source, method, docket)
     if with_ids:
         sightings = replace(sightings, sighting_id=_pick_ids(picks))
     if source_rows is not None:
@@ -443,7 +447,7 @@ class _Lengths:
     """What was read off the screen, corrected for sound speed, metres, and how to take each pick.
 
     ``start`` is where the shadow begins, ``water_depth`` the depth of a thing in mid-water, ``scale`` the
-    standard error that range and depth have in common. The masks part the picks by method; a shadow
+    standard error that range and depth have in common, ``range_given`` that of the range where it is known. The masks part the picks by method; a shadow
     may stand on a range of either kind.
     """
 
@@ -456,10 +460,16 @@ class _Lengths:
     shadow: FloatArray
     water_depth: FloatArray
     scale: FloatArray
+    range_given: FloatArray
     by_ground: BoolArray
     in_mid_water: BoolArray
     unknown_depth: BoolArray
     has_shadow: BoolArray
+
+    def range_sigma(self, budget: ErrorBudget, reading: FloatArray) -> FloatArray:
+        """Return the standard error of a range read off the screen: the pick's own, else usual."""
+        usual = budget.range_sigma(reading)
+        return np.where(np.isfinite(self.range_given), self.range_given, usual)
 
     @property
     def on_bottom(self) -> BoolArray:
@@ -474,6 +484,7 @@ def _place_targets(
     in_water: bool,
     measured: bool,
     source: str,
+    method: str,
     docket: _Docket,
 ) -> Sightings:
     """Turn ranges into positions, depths and heights, each with its error."""
@@ -494,10 +505,11 @@ def _place_targets(
         np.where(good, antenna.lon, 0.0), np.where(good, antenna.lat, 0.0), east, north
     )
     along = budget.along_sigma(antenna.speed_mps)
+    late = np.nan_to_num(picks.time_sigma_s) * np.nan_to_num(antenna.speed_mps)
     ff, ss, fs = boat_axes_covariance(
         forward,
         starboard,
-        forward_var_m2=along**2 + budget.lever_m**2,
+        forward_var_m2=along**2 + late**2 + budget.lever_m**2,
         starboard_mean_m=sign * mean,
         starboard_moment_m2=moment + budget.lever_m**2 + antenna.moved_var_m2,
         heading_sigma_deg=antenna.heading_sigma_deg,
@@ -535,7 +547,7 @@ def _place_targets(
         shared_sigma_m=antenna.shared_sigma_m,
         boat=np.full(n, boat.name, dtype=object),
         boat_sigma_m=np.full(n, budget.boat_m),
-        method=np.full(n, "pick", dtype=object),
+        method=np.full(n, method, dtype=object),
         method_detail=detail,
         side=side,
         ground_range_m=y,
@@ -577,6 +589,7 @@ def _read_lengths(
         shadow=shadow,
         water_depth=water_depth,
         scale=scale,
+        range_given=picks.range_sigma_m * (1.0 if measured else ratio),
         by_ground=by_ground,
         in_mid_water=in_mid_water,
         unknown_depth=unknown_depth,
@@ -677,6 +690,7 @@ def _altitude(
         "depth_below",
     )
     sigma = boat.budget.depth_sigma(reading)
+    sigma = np.where(own & np.isfinite(picks.depth_sigma_m), picks.depth_sigma_m, sigma)
     if from_surface.any():
         reading = np.where(from_surface, reading - boat.transducer_depth_m, reading)
         docket.reject(
@@ -705,7 +719,7 @@ def _across_error(
             reading[every],
             np.where(water, x.water_depth, x.altitude)[every],
             np.where(water, 0.0, x.slope_deg)[every],
-            range_sigma_m=budget.range_sigma(reading)[every],
+            range_sigma_m=x.range_sigma(budget, reading)[every],
             altitude_sigma_m=np.where(water, depth_sigma, x.altitude_sigma)[every],
             slope_sigma_deg=np.where(water, 0.0, budget.slope_deg)[every],
             shadow_m=np.where(x.has_shadow, x.shadow, 0.0)[every],
@@ -721,12 +735,12 @@ def _across_error(
     simple = x.by_ground & ~x.has_shadow
     if simple.any():
         own_scale = 0.0 if measured else x.scale
-        by_ground = budget.range_sigma(x.ground) ** 2 + (own_scale * x.ground) ** 2
+        by_ground = x.range_sigma(budget, x.ground) ** 2 + (own_scale * x.ground) ** 2
         moment = np.where(simple, by_ground, moment)
     if x.unknown_depth.any():
         # Uniform along the arc's ground range, y stated in the middle of it.
         half = x.slant - y
-        bar = half**2 / 3 + budget.range_sigma(x.slant) ** 2 / 4 + (x.scale * y) ** 2
+        bar = half**2 / 3 + x.range_sigma(budget, x.slant) ** 2 / 4 + (x.scale * y) ** 2
         moment = np.where(x.unknown_depth, bar, moment)
     return mean, moment
 
@@ -759,7 +773,7 @@ def _height(boat: Boat, x: _Lengths) -> tuple[FloatArray, FloatArray]:
         end = x.start + x.shadow
         by_altitude = x.shadow / end * x.altitude_sigma
         by_length = x.altitude * x.start / end**2 * budget.shadow_m
-        by_start = height / end * budget.range_sigma(x.start)
+        by_start = height / end * x.range_sigma(budget, x.start)
     return height, by_altitude**2 + by_length**2 + by_start**2 + (x.scale * height) ** 2
 
 

@@ -465,6 +465,11 @@ class Picks(Table):
         high=60,
         default=0.0,
     )
+    range_sigma_m: FloatArray = _length("standard error of the range, where known (a picture's)")
+    depth_sigma_m: FloatArray = _length("standard error of the depth reading, where known")
+    time_sigma_s: FloatArray = _column(
+        "float", "standard error of the moment, where known, seconds", low=0
+    )
     trip: TextArray = _column("text", "name of the outing")
     name: TextArray = _column("text", "name for people")
     kind: TextArray = _column("text", "what it is")
