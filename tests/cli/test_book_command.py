@@ -187,6 +187,21 @@ def test_why_says_it_in_words_too(ask, run, book):
         assert words in out
 
 
+def test_why_tells_that_a_trip_was_moved_and_what_is_left(ask, run, tmp_path):
+    """Truth file: tern-3 was put 26 m east and 15 m south, 30.0 m towards 120."""
+    book = tmp_path / "season.gpkg"
+    for files in (("trip-1-track.gpx", "trip-1-picks.csv"), ("trip-3-picks-typed.csv",)):
+        ask("add", book, *(SAMPLES / name for name in files), *BOAT)
+        ask("merge", book, "--shift-trips")
+    looks = {s["trip"]: s for s in ask("why", book, "Anvil")["sightings"]}
+    assert looks["tern-1"]["trip_moved_m"] == 0
+    assert looks["tern-3"]["trip_moved_m"] == pytest.approx(30.0, abs=3)
+    assert looks["tern-3"]["trip_moved_bearing_deg"] == pytest.approx(300.0, abs=10)
+    assert all(s["off_m"] < 10 for s in looks.values())
+    _, out, _ = run("book", "why", book, "Anvil")
+    assert re.search(r"trip tern-3 \(moved \d\d\.\d m towards 3\d\d\), trip-3", out)
+
+
 def test_visits_are_counted_listed_and_drawn(ask, run, book, tmp_path):
     first = ids(ask, book)[0]
     for day in ("01", "03"):

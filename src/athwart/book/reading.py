@@ -203,10 +203,11 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
 
     The weight of a sighting is its part in the position, the mean of east and north, by the full
     joint covariance: own errors, what a trip's sightings share and what a boat's do. Weights sum
-    to 1; one may be below 0. Residuals are from mark to sighting.
+    to 1; one may be below 0. Residuals are from the mark to the sighting as it was merged: where the
+    user had its trip moved, from where that puts it (``trip_moved_m`` is 0 for all others).
     """
     from athwart.book.derive import EDITABLE, ids_behind
-    from athwart.geometry.geodesic import inverse
+    from athwart.geometry.geodesic import displace, inverse
 
     names = columns_of("marks")
     row = connection.execute(
@@ -224,12 +225,11 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
     sightings = table_of(Sightings, s_names, rows)
     sightings = sightings.with_columns(trip=_trip_names(connection, row[0], sightings))
     weight = _weights(sightings)
-    bearing, distance = inverse(
-        np.full(len(sightings), table.lon[0]),
-        np.full(len(sightings), table.lat[0]),
-        sightings.lon,
-        sightings.lat,
-    )
+    shifts = Trips(connection).shifts()
+    east, north = np.array([shifts.get(t, (0.0, 0.0)) for t in sightings.trip]).reshape(-1, 2).T
+    lon, lat = displace(sightings.lon, sightings.lat, -east, -north)
+    start = np.full(len(sightings), table.lon[0]), np.full(len(sightings), table.lat[0])
+    bearing, distance = inverse(*start, lon, lat)
     entries = [r[s_names.index("entry")] for r in rows]
     revisions = [r[s_names.index("revision")] for r in rows]
     records = [
@@ -245,6 +245,8 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
             "weight": float(weight[k]),
             "off_m": float(distance[k]),
             "off_bearing_deg": float(bearing[k] % 360.0),
+            "trip_moved_m": float(np.hypot(east[k], north[k])),
+            "trip_moved_bearing_deg": float(np.degrees(np.arctan2(-east[k], -north[k])) % 360.0),
             "source": f"{sightings.source[k]}:{sightings.source_row[k]}",
             "entry": entries[k],
             "revision": revisions[k],

@@ -22,7 +22,7 @@ from athwart.cli.common import (
 )
 from athwart.errors import AthwartError, DataError, FileError, UsageError
 from athwart.progress import Progress
-from athwart.units import format_length, format_position, many
+from athwart.units import UnitSystem, format_length, format_position, many
 
 if TYPE_CHECKING:
     from athwart.book.adding import Added
@@ -378,7 +378,7 @@ def why(book: Path, mark: str, as_json: bool, units: str | None, debug: bool) ->
         click.echo(
             f"    {s['sighting_id']}  {day}  weighs {100 * s['weight']:.0f} %, "
             f"{format_length(s['off_m'], system)} off towards {s['off_bearing_deg']:03.0f}, "
-            f"{_trip(s['trip'])}{s['source']}, entry {s['entry']}{again}"
+            f"{_trip(s, system)}{s['source']}, entry {s['entry']}{again}"
         )
     for w in found.words:
         click.echo(f"  entry {w['entry']}: {w['field']} {w['value']!r}")
@@ -393,8 +393,14 @@ def why(book: Path, mark: str, as_json: bool, units: str | None, debug: bool) ->
     return 0
 
 
-def _trip(name: str) -> str:
-    return "" if name.startswith("undated ") else f"trip {name}, "
+def _trip(sighting: Mapping[str, Any], system: UnitSystem) -> str:
+    if sighting["trip"].startswith("undated "):
+        return ""
+    moved = ""
+    if sighting["trip_moved_m"]:
+        length = format_length(sighting["trip_moved_m"], system)
+        moved = f" (moved {length} towards {sighting['trip_moved_bearing_deg']:03.0f})"
+    return f"trip {sighting['trip']}{moved}, "
 
 
 @command.command("edit", short_help=COMMANDS["edit"])
