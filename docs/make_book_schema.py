@@ -15,7 +15,7 @@ from athwart.tables import Marks, Sightings, Table
 SORTS = {
     "Seen": (
         "Added to, never changed and never deleted.",
-        ("sightings", "earlier_fixes", "tracks", "routes", "files"),
+        ("sightings", "earlier_fixes", "tracks", "routes", "shapes", "pictures", "files"),
     ),
     "Decided": (
         "The user's own word, and what was handed over.",
@@ -69,6 +69,26 @@ MEANINGS: dict[str, dict[str, str]] = {
     },
     "tracks": _LINES,
     "routes": _LINES,
+    "shapes": {
+        "shape_id": "hash of what was drawn: the picture, the corners' pixels and what it is",
+        "kind": "what it is",
+        "note": "free text",
+        "private": "kept out of every export, map and table",
+        "r95_m": "largest R95 of its corners, metres",
+        "corners": "each corner's place, R95 and pixel, JSON",
+        "time": "moment of its first corner, UTC, to the millisecond",
+        "source": "picture that it was drawn on",
+    },
+    "pictures": {
+        "name": "last part of its path",
+        "sha256": "SHA-256 of its bytes, hexadecimal",
+        "width_px": "width, pixels",
+        "height_px": "height, pixels",
+        "layout": "how the screen was laid out, TOML",
+        "newest_time": "moment of the newest line, UTC, to the millisecond",
+        "time_sigma_s": "standard error of that moment, seconds",
+        "bottom": "the bottom line as the user dragged it, JSON",
+    },
     "files": {
         "name": "last part of its path",
         "sha256": "SHA-256 of its bytes, hexadecimal",

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SRS", "boxes_of", "line_blob", "point_blobs", "points_of"]
+__all__ = ["SRS", "area_blob", "boxes_of", "line_blob", "point_blobs", "points_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -70,7 +70,17 @@ def line_blob(lon: FloatArray, lat: FloatArray) -> bytes | None:
     """Return one line as a blob, or None for fewer than two points."""
     if len(lon) < 2:
         return None
-    head = b"GP\x00\x03" + np.array([SRS], "<i4").tobytes()
-    box = np.array([lon.min(), lon.max(), lat.min(), lat.max()], "<f8").tobytes()
     body = b"\x01" + np.array([2, len(lon)], "<u4").tobytes()
-    return head + box + body + np.stack([lon, lat], axis=1).astype("<f8").tobytes()
+    return _head(lon, lat) + body + np.stack([lon, lat], axis=1).astype("<f8").tobytes()
+
+
+def area_blob(lon: FloatArray, lat: FloatArray) -> bytes:
+    """Return an area as a blob: its corners in order, three or more, not closed."""
+    lon, lat = np.append(lon, lon[0]), np.append(lat, lat[0])
+    body = b"\x01" + np.array([3, 1, len(lon)], "<u4").tobytes()
+    return _head(lon, lat) + body + np.stack([lon, lat], axis=1).astype("<f8").tobytes()
+
+
+def _head(lon: FloatArray, lat: FloatArray) -> bytes:
+    box = np.array([lon.min(), lon.max(), lat.min(), lat.max()], "<f8").tobytes()
+    return b"GP\x00\x03" + np.array([SRS], "<i4").tobytes() + box

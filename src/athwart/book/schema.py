@@ -6,8 +6,8 @@ opens them.
 
 Tables fall into four sorts:
 
-- **seen**: ``files``, ``sightings``, ``earlier_fixes``, ``tracks``, ``routes``. Added to, never
-  changed.
+- **seen**: ``files``, ``sightings``, ``earlier_fixes``, ``tracks``, ``routes``, ``shapes``,
+  ``pictures``. Added to, never changed.
 - **decided**: ``rulings``, ``words``, ``visits``, ``handed_over``. The user's own word.
 - **concluded**: ``trips``, ``members``, ``marks``, ``marks_as_written``, ``retired``. Derived from
   the first two; `athwart.book.derive` alone writes them.
@@ -115,6 +115,26 @@ TABLES: tuple[Layer, ...] = (
     Layer("tracks", "Where the boat went: one line an unbroken piece.", _LINE, "LINESTRING"),
     Layer("routes", "Routes: one line each.", _LINE, "LINESTRING"),
     Layer(
+        "shapes",
+        "Lines and areas drawn on pictures: every corner placed like a pick. Never changed.",
+        (
+            ("shape_id", "TEXT"),
+            ("name", "TEXT"),
+            ("kind", "TEXT"),
+            ("note", "TEXT"),
+            ("private", "BOOLEAN"),
+            ("r95_m", "DOUBLE"),
+            ("corners", "TEXT"),
+            ("time", "DATETIME"),
+            ("time_us", "INTEGER"),
+            ("source", "TEXT"),
+            ("file", "INTEGER"),
+            _ENTRY,
+        ),
+        "GEOMETRY",
+        ("shape_id",),
+    ),
+    Layer(
         "earlier_fixes",
         "Fixes of sightings that a better one has taken the place of. Kept, not used.",
         _SIGHTING,
@@ -131,6 +151,25 @@ TABLES: tuple[Layer, ...] = (
             ("format", "TEXT"),
             ("added", "INTEGER"),
             ("known", "INTEGER"),
+            _ENTRY,
+        ),
+        indexes=("sha256",),
+    ),
+    Layer(
+        "pictures",
+        "Pictures that picks and shapes were made on: which, and how their screen was laid out. "
+        "The pictures themselves stay where they are.",
+        (
+            ("name", "TEXT"),
+            ("sha256", "TEXT"),
+            ("width_px", "INTEGER"),
+            ("height_px", "INTEGER"),
+            ("layout", "TEXT"),
+            ("newest_time", "DATETIME"),
+            ("newest_time_us", "INTEGER"),
+            ("time_sigma_s", "DOUBLE"),
+            ("bottom", "TEXT"),
+            ("file", "INTEGER"),
             _ENTRY,
         ),
         indexes=("sha256",),
