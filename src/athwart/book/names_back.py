@@ -13,6 +13,7 @@ without capitals, signs, blanks and accents (`comparable`, `bare_forms`).
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
 from collections import Counter
@@ -29,10 +30,12 @@ __all__ = [
     "NameHabit",
     "Predicted",
     "bare_forms",
+    "beginning",
     "comparable",
     "learn",
     "least_letters",
     "numbered_end",
+    "numbered_stems",
 ]
 
 LETTERS = 48
@@ -44,7 +47,9 @@ _SPELT = str.maketrans(
     {"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa"}
     | {"Ä": "AE", "Ö": "OE", "Ü": "UE", "Ø": "OE", "Å": "AA"}
 )
-_SAMPLE, _FEWEST_NUMBERED, _RUN_OUT = 400, 3, 9_999
+_SAMPLE, _FEWEST_NUMBERED = 400, 3
+_RUN_OUT = 9_999
+_END = re.compile(r"[ ._#(-]?\d{1,4}$", re.ASCII)
 
 
 # -- as a person would ----------------------------------------------------------------------------
@@ -141,6 +146,8 @@ class NameHabit:
         What stands before the number.
     digits : int
         Digits of it at least.
+    blanks : bool
+        A blank where a name was cut stays, and the number comes after it.
     """
 
     capitals: bool = False
@@ -152,6 +159,7 @@ class NameHabit:
     first: int = 2
     between: str = ""
     digits: int = 1
+    blanks: bool = False
 
     def changed(self, name: str) -> str:
         """Return the name as this plotter shows it, before it numbers those alike."""
@@ -172,7 +180,7 @@ class NameHabit:
             name = name[: self.length]
         elif self.length and self.cut == "bytes":
             name = _cut_bytes(name, self.length)
-        return name.strip()
+        return name.lstrip() if self.blanks else name.strip()
 
     def ending(self, number: int) -> str:
         """Return what is put to the end of the name of one that became alike."""
@@ -209,15 +217,17 @@ class Predicted:
     before, name : list of str
         Name of each waypoint handed over as the plotter shows it, before and after those alike
         were numbered.
-    explained, seen : int
-        Names in their places that this explains to the letter, and how many there were.
+    seen, explained, numbered : int
+        Names that came back to their places; how many of them this explains to the letter, and
+        how many more but for a number at the end.
     """
 
     habit: NameHabit
     before: list[str]
     name: list[str]
-    explained: int
     seen: int
+    explained: int
+    numbered: int
 
 
 def learn(
@@ -239,37 +249,38 @@ def learn(
     returned : sequence of str, length m
         And how they are called now.
     """
-    pairs = [
-        (written[k], back.strip()) for k, back in zip(row.tolist(), returned, strict=True) if back
-    ]
-    pairs = [p for p in dict.fromkeys(pairs) if p[0].strip() and p[1]]
-    habit = _changes(_sample(pairs))
-    forms: dict[str, str] = {}
-    for name in written:
-        if name not in forms:
-            forms[name] = habit.changed(name)
-    before = [forms[name] for name in written]
-    plain = _explained(before, row, returned)
-    best = Predicted(habit, before, before, plain, len(pairs))
+    came = [(k, back.strip()) for k, back in zip(row.tolist(), returned, strict=True)]
+    came = [(k, back) for k, back in came if back and written[k].strip()]
+    habit = _changes(_sample(list(dict.fromkeys((written[k], back) for k, back in came))))
+    before = _all_changed(habit, written)
+    best, names, most = habit, before, _explained(before, came)
+    plain = most
     # Numbers are looked for only where names are the beginning of another and a number.
-    odd = [
-        (before[k], back.strip())
-        for k, back in zip(row.tolist(), returned, strict=True)
-        if back.strip() != before[k] and back.strip()[-1:].isdigit()
-    ]
-    endings = Counter(e for b, n in odd for e in [numbered_end(b, n, habit.length)] if e)
-    if sum(endings.values()) < _FEWEST_NUMBERED:
-        return best
-    groups = _runs(file)
-    for between, digits in sorted({_shape(e) for e in endings}):
-        for first in (2, 1):
-            tried = replace(habit, numbered=True, between=between, digits=digits, first=first)
-            for parts in (groups, [slice(0, len(before))]) if len(groups) > 1 else (groups,):
-                names = [n for part in parts for n in tried.numbers(before[part])]
-                count = _explained(names, row, returned)
-                if count > best.explained:
-                    best = Predicted(tried, before, names, count, len(pairs))
-    return best
+    odd = [(before[k], back) for k, back in came if back != before[k]]
+    ends = [e for b, back in odd for e in [numbered_end(b, back, habit.length)] if e]
+    if len(ends) >= _FEWEST_NUMBERED:
+        parts = [_runs(file), [slice(0, len(before))]]
+        for between, digits in sorted({_shape(e) for e in ends}):
+            for first, blanks, part in itertools.product((2, 1), (False, True), parts):
+                tried = replace(
+                    habit, numbered=True, between=between, digits=digits, first=first, blanks=blanks
+                )
+                forms = _all_changed(tried, written) if blanks else before
+                found = [n.rstrip() for some in part for n in tried.numbers(forms[some])]
+                count = _explained(found, came)
+                # An order of numbers that tells few of them is not theirs.
+                if count > max(most, plain + len(ends) // 2):
+                    best, names, most = tried, found, count
+    before = _all_changed(best, written)
+    numbered = sum(
+        back != names[k] and bool(numbered_end(before[k], back, best.length)) for k, back in came
+    )
+    return Predicted(best, before, names, len(came), most, numbered)
+
+
+def _all_changed(habit: NameHabit, written: Sequence[str]) -> list[str]:
+    forms = {name: habit.changed(name) for name in dict.fromkeys(written)}
+    return [forms[name] for name in written]
 
 
 def _sample(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
@@ -332,25 +343,46 @@ def _marks(pairs: list[tuple[str, str]]) -> list[str]:
 
 
 def numbered_end(name: str, back: str, length: int) -> str:
-    """Return the end that made a name its own, or nothing if it is another name."""
-    # What is not the beginning of the name is the end, up to four digits and a sign of it.
-    same = 0
-    for a, b in zip(name, back, strict=False):
-        if a != b:
-            break
-        same += 1
-    end = back[same:]
-    # The number may repeat the letter that it took the place of.
-    digits = len(end) - len(end.rstrip("0123456789"))
-    if not digits or len(end) > 5 or len(end) - digits > 1:
-        return ""
-    whole = len(back) == len(name) + len(end) if same == len(name) else len(back) == length
-    return end if whole or not length else ""
+    """Return the number, and what stands before it, that made a name one of its own.
+
+    Parameters
+    ----------
+    name, back : str
+        Name as the plotter shows it, and as it came back.
+    length : int
+        Letters that the plotter keeps; 0 for all.
+
+    Returns
+    -------
+    str
+        Empty if it is another name.
+
+    Examples
+    --------
+    >>> numbered_end("EAST STONE", "EAST STON3", 10), numbered_end("REEF", "REEF-2", 10)
+    ('3', '-2')
+    """
+    for stem, end in numbered_stems(back):
+        if stem == beginning(name, end, length):
+            return end
+    return ""
+
+
+def numbered_stems(back: str) -> list[tuple[str, str]]:
+    """Return each way of reading a name as one with a number at the end: the rest, and the end."""
+    found = _END.search(back)
+    most = min(len(found[0]), len(back) - 1) if found else 0
+    return [(back[:-k], back[-k:]) for k in range(1, most + 1)]
+
+
+def beginning(name: str, end: str, length: int) -> str:
+    """Return what is left of a name where an end needs room."""
+    return name[: max(length - len(end), 0)] if length else name
 
 
 def _shape(ending: str) -> tuple[str, int]:
     """Return what stands before the number, and how many digits it has at least."""
-    digits = ending.lstrip(" -_.#(")
+    digits = ending.lstrip(" ._#(-")
     return ending[: len(ending) - len(digits)], len(digits) if digits.startswith("0") else 1
 
 
@@ -359,7 +391,5 @@ def _runs(file: NDArray[np.int64]) -> list[slice]:
     return [slice(a, b) for a, b in zip([0, *ends], [*ends, len(file)], strict=True)]
 
 
-def _explained(names: list[str], row: NDArray[np.int64], returned: Sequence[str]) -> int:
-    return sum(
-        names[k] == back.strip() for k, back in zip(row.tolist(), returned, strict=True) if back
-    )
+def _explained(names: list[str], came: list[tuple[int, str]]) -> int:
+    return sum(names[k] == back for k, back in came)

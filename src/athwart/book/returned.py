@@ -48,10 +48,11 @@ from athwart.book.grid import cell_m, find_grid, off_in_steps
 from athwart.book.names_back import (
     LETTERS,
     bare_forms,
+    beginning,
     comparable,
     learn,
     least_letters,
-    numbered_end,
+    numbered_stems,
 )
 from athwart.errors import DataError
 from athwart.geometry.geodesic import inverse
@@ -77,7 +78,7 @@ Twice as much where a waypoint is taken as new.
 _KEPT, _LEFT_OUT = 0.8, 0.2
 _STOOD, _MOVED = 0.95, 0.05
 _SAME_NAME, _NEW_NAME, _SWAPPED = 0.96, 0.04, 0.02
-_MOVE_M, _BESIDE_M, _ANYWHERE_M2 = 60.0, 7.0, 1e6
+_MOVE_M, _BESIDE_M, _ANYWHERE_M2 = 100.0, 10.0, 1e6
 _TWICE_TYPED, _TWICE_AUTOMATIC, _TWICE_SHARED, _FEWEST = 0.001, 0.1, 0.05, 20
 _APPENDED_TYPED, _APPENDED_AUTOMATIC = 250.0, 5.0
 
@@ -90,11 +91,11 @@ _MOST_PAIRS = 20_000_000
 _DENSE = 4_000_000
 _SHORTEST_CUT, _EXCEED = 6, 0.1
 
-_OTHER, _SAME, _CUT, _APPENDED, _BLANK, _EXACT = range(6)
+_OTHER, _SAME, _CUT, _APPENDED, _BLANK, _EXACT, _NUMBERED = range(7)
 _WHOLE = (_EXACT, _SAME, _CUT)
-_FITTING = (*_WHOLE, _APPENDED)
+_FITTING = (*_WHOLE, _APPENDED, _NUMBERED)
 
-_LEARNT, _LEARNT_SHARE, _SLOW = 20, 0.9, 5000
+_LEARNT, _LEARNT_SHARE, _SLOW = 20, 0.5, 5000
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -405,6 +406,7 @@ class _Recognition:
         self.rule = ""
         self.cut_at = 0
         self.shown: IntArray = np.zeros(0, dtype=np.int64)  # version -> its name there
+        self.stem = self.stem_of = np.zeros((0, 0), dtype=np.int64)
         self.least: IntArray = np.zeros(0, dtype=np.int64)
         n = len(file.lon)
         self.mate = np.full(n, -1, dtype=np.int64)
@@ -566,8 +568,11 @@ class _Recognition:
         written = ["" if n is None else str(n) for n in handed.name[order]]
         export = np.asarray(handed.export, np.int64)[order]
         told = learn(written, export, back, f.name[came[of[back]]].tolist())
-        self.learnt = told.seen >= _LEARNT and told.explained >= _LEARNT_SHARE * told.seen
-        self.unexplained = max(1.0 - told.explained / max(told.seen, 1), 1.0 / (told.seen + 1.0))
+        fitting = told.explained + told.numbered
+        self.learnt = told.seen >= _LEARNT and fitting >= _LEARNT_SHARE * told.seen
+        few = 1.0 / (told.seen + 1.0)
+        self.as_numbered = max(told.numbered / max(told.seen, 1), few)
+        self.unexplained = max(1.0 - fitting / max(told.seen, 1), few)
         shown = np.array([f.shown.get(n, -1) for n in told.name], dtype=np.int64)
         right = np.zeros(len(of), dtype=bool)
         right[back] = shown[back] == f.shown_as[f.text[came[of[back]]]]
@@ -580,13 +585,35 @@ class _Recognition:
         self.shown = shown[chosen]
         marks = np.unique(np.stack([self.shown, vs.mark]), axis=1)[0]
         self.alike = np.bincount(marks[marks >= 0], minlength=len(f.shown))
-        fit[self._exact(r, v)] = _EXACT
         if self.learnt:
-            before = told.before
-            for i in np.flatnonzero(fit == _OTHER)[:_SLOW].tolist():
-                name = before[chosen[v[i]]]
-                if name and numbered_end(name, f.name[r[i]].strip(), told.habit.length):
-                    fit[i] = _APPENDED
+            self._learn_stems([told.before[i] for i in chosen.tolist()], told.habit.length)
+        return self._by_habit(r, v, fit)
+
+    def _learn_stems(self, before: list[str], length: int) -> None:
+        """Find what the names of the file and of the marks are but for a number at the end."""
+        f = self.file
+        ends = [(t, *e) for t, n in enumerate(f.shown) for e in numbered_stems(n)]
+        number: dict[str, int] = {}
+        longest = max((len(end) for _, _, end in ends), default=0)
+        self.stem = np.full((longest, len(f.shown)), -1, dtype=np.int64)
+        for t, stem, end in ends:
+            self.stem[len(end) - 1, t] = number.setdefault(stem, len(number))
+        self.stem_of = np.array(
+            [
+                [number.get(beginning(b, " " * (k + 1), length), -2) for b in before]
+                for k in range(longest)
+            ],
+            dtype=np.int64,
+        ).reshape(longest, len(before))
+
+    def _by_habit(self, r: IntArray, v: IntArray, fit: NDArray[np.int8]) -> NDArray[np.int8]:
+        """Set the fit of names that this plotter would give."""
+        if not len(self.shown):
+            return fit
+        mine = self.file.shown_as[self.file.text[r]]
+        for k in range(len(self.stem)):
+            fit[self.stem[k, mine] == self.stem_of[k, v]] = _NUMBERED
+        fit[self._exact(r, v)] = _EXACT
         return fit
 
     def _exact(self, r: IntArray, v: IntArray) -> BoolArray:
@@ -606,9 +633,7 @@ class _Recognition:
         for start in range(0, len(r), 500_000):
             part = slice(start, start + 500_000)
             fit[part] = self._fit_part(r[part], v[part])
-        if len(self.shown):
-            fit[self._exact(r, v)] = _EXACT
-        return fit
+        return self._by_habit(r, v, fit)
 
     def _fit_part(self, r: IntArray, v: IntArray) -> NDArray[np.int8]:
         mine, text = self.file.text[r], self.versions.text[v]
@@ -652,7 +677,10 @@ class _Recognition:
         odds = np.where(v.automatic[text], _APPENDED_AUTOMATIC, _APPENDED_TYPED) * self.appended
         out = np.where(pairs.fit == _APPENDED, np.log(np.maximum(odds, _NEW_NAME)), out)
         if self.learnt:
-            out[~exact] += np.log(self.unexplained)
+            numbered = pairs.fit == _NUMBERED
+            q_numbered = np.minimum(twice * alike / self.marks, 1.0)
+            out[numbered] = np.log(self.as_numbered / q_numbered[numbered])
+            out[~exact & ~numbered] += np.log(self.unexplained)
         out[pairs.fit == _BLANK] = 0.0
         out[pairs.fit == _OTHER] = np.log(_NEW_NAME)
         return np.asarray(out)
@@ -843,7 +871,9 @@ class _Recognition:
         at = at[np.lexsort((mark[at], inside.weight[at]))]
         self.copy_of[inside.r[at]] = mark[at]
         # Plotters count on: "WP 12" in the place of "WP 1" need not be a copy.
-        unsure = at[(inside.fit[at] == _APPENDED) & v.automatic[v.text[inside.v[at]]]]
+        unsure = at[
+            np.isin(inside.fit[at], (_APPENDED, _NUMBERED)) & v.automatic[v.text[inside.v[at]]]
+        ]
         for r, w in dict(
             zip(inside.r[unsure].tolist(), inside.v[unsure].tolist(), strict=True)
         ).items():
