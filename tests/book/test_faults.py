@@ -20,7 +20,7 @@ import kill_often
 import numpy as np
 import pyogrio
 import pytest
-from make_first_schema import FIXTURE, make_book
+from make_first_schema import FIXTURE
 
 import athwart
 from athwart.book import backup, changes, checking, log, schema, store, work
@@ -88,6 +88,7 @@ def another_program(code: str, *arguments: object) -> Iterator[subprocess.Popen[
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
+        env={**os.environ, "PYTHONPATH": str(SOURCE)},
     )
     assert process.stdin is not None
     assert process.stdout is not None
@@ -513,23 +514,21 @@ def test_two_programs_that_add_at_once_to_no_book_lose_nothing(tmp_path, card):
     assert checking.check_book(book) == []
 
 
+LONG = """
+from pathlib import Path
+from athwart.book.store import open_book
+book = open_book(Path(sys.argv[1]), write=True)
+held = book.writing()
+c = held.__enter__()
+c.execute("PRAGMA cache_size = 5")  # a change that is larger than what is kept in memory
+c.execute("UPDATE marks SET note = hex(zeroblob(800))")
+"""
+
+
 def test_readers_see_the_state_before_while_a_change_is_made(book, card, run, monkeypatch):
     monkeypatch.setattr(store, "WAIT_S", 0.0)  # they do not wait at all
-    code = f"{WRITER}\nc.execute('DELETE FROM marks')"
-    code = code.replace(
-        'c.execute("BEGIN', "c.execute('PRAGMA cache_spill = OFF'); c.execute(\"BEGIN"
-    )
-    code = "\n".join(
-        [
-            "import os",
-            code.replace(
-                "c.execute('DELETE FROM marks')",
-                "c.execute(\"DROP TRIGGER rtree_marks_geom_delete\"); c.execute('DELETE FROM marks')",
-            ),
-        ]
-    )
     _, before = run("book", "marks", book)
-    with another_program(code, book):
+    with another_program(LONG, book):
         assert run("book", "marks", book) == (0, before)
         assert run("info", book)[0] == 0
         assert run("book", "log", book)[0] == 0
@@ -615,7 +614,11 @@ def test_book_left_with_a_write_ahead_log_becomes_one_file_again(book, tmp_path,
 @pytest.mark.parametrize("where", ["adding", "the spatial index", "the log", "making the book"])
 def test_ctrl_c_leaves_the_state_before(book, card, run, monkeypatch, where):
     def stop(*_: object, **__: object) -> None:
-        signal.raise_signal(signal.SIGINT)
+        held = signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may ignore it
+        try:
+            signal.raise_signal(signal.SIGINT)
+        finally:
+            signal.signal(signal.SIGINT, held)
 
     before = kill_often.state(book)
     target = book
@@ -634,6 +637,23 @@ def test_ctrl_c_leaves_the_state_before(book, card, run, monkeypatch, where):
     assert code == 130
     assert "stopped" in said
     assert [p.name for p in book.parent.iterdir()] == ["season.gpkg"]
+    assert kill_often.state(book) == before
+
+
+def test_ctrl_c_ends_the_waiting_for_another_program(book, monkeypatch):
+    monkeypatch.setattr(store, "WAIT_S", 60.0)
+    told: list[str] = []
+
+    def stop(text: str) -> None:
+        told.append(text)
+        raise KeyboardInterrupt
+
+    before = kill_often.state(book)
+    with another_program(WRITER, book), open_book(book, write=True) as opened:
+        opened.told = stop
+        with pytest.raises(KeyboardInterrupt):
+            work.merge_book(opened)
+    assert told == ["waiting for another program to finish with season.gpkg"]
     assert kill_often.state(book) == before
 
 
@@ -701,12 +721,23 @@ def test_first_schema_opens_sound_and_goes_on(first, card, run):
     assert checking.check_book(first) == []
 
 
-def test_fixture_of_the_first_schema_is_what_its_script_makes(tmp_path):
+def test_schema_does_not_change_under_its_number(tmp_path):
     if schema.VERSION != 1:
         pytest.skip("the program makes books of a newer schema by now")
-    made = tmp_path / FIXTURE.name
-    make_book(made)
-    assert kill_often.state(made) == kill_often.state(FIXTURE)
+
+    def laid(path: Path) -> list[tuple[str, ...]]:
+        with sqlite3.connect(path) as connection:
+            found = connection.execute(
+                "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
+            ).fetchall()
+        connection.close()
+        return found
+
+    create(tmp_path / "new.gpkg")
+    assert laid(tmp_path / "new.gpkg") == laid(FIXTURE), (
+        "the tables have changed: give schema.VERSION the next number and write a migration "
+        "(before the first release: remake the fixture with make_first_schema.py)"
+    )
 
 
 @pytest.fixture

@@ -30,6 +30,7 @@ WAIT_S = 10.0
 """Seconds that a change waits for another program to finish with the book. Readers wait twice as
 long: a writer that gives up lets them in."""
 
+_LOOK_AGAIN_S = 0.02
 _MAGIC = b"SQLite format 3\x00"
 _LEFTOVER_S = 60.0
 """A file in the making that nothing was written to for so long was left by a program that died."""
@@ -54,6 +55,8 @@ class Store:
     ----------
     words : list of str
         What opening it did that the user should know.
+    told : callable
+        Hears in a few words what it is doing when that takes long; may be set.
     """
 
     def __init__(
@@ -64,6 +67,7 @@ class Store:
         self.wait_s = wait_s
         self.write = write
         self.words: list[str] = []
+        self.told: Callable[[str], object] = lambda _: None
         self._stopped = False
 
     def close(self) -> None:
@@ -99,16 +103,37 @@ class Store:
             full. Nothing has changed then.
         """
         with self.sentences():
-            self.connection.execute("BEGIN IMMEDIATE")
+            self._patiently("BEGIN IMMEDIATE")
             try:
                 found = self._check_schema()
                 if found < schema.VERSION:
                     schema.upgrade(self.connection, found)
                 yield self.connection
-                self.connection.execute("COMMIT")
+                self._patiently("COMMIT")
             finally:
                 if self.connection.in_transaction:
                     self.connection.execute("ROLLBACK")
+
+    def _patiently(self, sql: str) -> None:
+        """Do what must wait for others; unlike SQLite's own waiting, Ctrl-C ends it at once."""
+        self.connection.execute("PRAGMA busy_timeout = 0")
+        start, told = time.monotonic(), False
+        try:
+            while True:
+                try:
+                    self.connection.execute(sql)
+                    break
+                except sqlite3.OperationalError as error:
+                    waited = time.monotonic() - start
+                    if _code(error) != sqlite3.SQLITE_BUSY or waited >= self.wait_s:
+                        raise
+                    self.told(f"waiting for another program to finish with {self.path.name}")
+                    time.sleep(min(_LOOK_AGAIN_S, self.wait_s - waited))
+                    told = True
+            if told:
+                self.told(f"changing {self.path.name}")
+        finally:
+            self.connection.execute(f"PRAGMA busy_timeout = {int(self.wait_s * 1000)}")
 
     def _check_schema(self) -> int:
         row = self.connection.execute(

@@ -146,6 +146,7 @@ def add(
         results: list[tuple[str, Added]] = []
         rejected: list[tuple[str, Any]] = []
         with open_book(book, write=True) as store:
+            store.told = told
             for path, found in zip(order, contents, strict=True):
                 told(f"adding {path.name}")
                 try:
@@ -245,6 +246,7 @@ def merge(
     from athwart.book.store import open_book
 
     with open_book(book, write=True) as store, Progress() as told:
+        store.told = told
         told("merging")
         done = work.merge_book(store, whole=whole, shift_trips=shift_trips, dry_run=dry_run)
     _report(done, work.said_of_merge(done.derived), as_json, units, dry_run=dry_run)
