@@ -763,24 +763,31 @@ class _Recognition:
     # Which is which
 
     def _leaders(self, inside: _Pairs) -> IntArray:
-        """Return the first of the waypoints alike in place and name, unless marks are too."""
-        f = self.file
-        steps = self.grid.steps
+        """Return the best of the waypoints on one step that are one mark by name.
+
+        Where their names fit no mark or several marks there, only those alike in name are one.
+        """
+        f, marks = self.file, self.versions.mark
         key = np.unique(f.key, return_inverse=True)[1][f.text]
-        lon, lat = np.rint(f.lon * steps), np.rint(f.lat * steps)
-        order = np.lexsort((key, lat, lon))
+        lon, lat = np.rint(f.lon * self.grid.steps), np.rint(f.lat * self.grid.steps)
+        fits = np.flatnonzero(np.isin(inside.fit, (*_FITTING, _BLANK)))
+        pairs = np.unique(np.stack([inside.r[fits], marks[inside.v[fits]]]), axis=1)
+        count = np.bincount(pairs[0], minlength=len(key))
+        one = count[pairs[0]] == 1
+        key[pairs[0, one]] = len(f.key) + pairs[1, one]
+        several = np.flatnonzero(count > 1)
+        weight = np.full(len(key), -np.inf)
+        np.maximum.at(weight, inside.r[fits], inside.weight[fits])
+        order = np.lexsort((-weight, key, lat, lon))
         new = np.ones(len(order), dtype=bool)
         new[1:] = False
         for c in (key, lat, lon):
             new[1:] |= c[order][1:] != c[order][:-1]
         leader = np.empty(len(order), dtype=np.int64)
-        group = np.cumsum(new) - 1
-        # Sorting is stable, so the first of a run has the lowest row.
-        leader[order] = order[np.flatnonzero(new)][group]
-        fits = np.isin(inside.fit, (*_FITTING, _BLANK))
-        marks = np.unique(np.stack([inside.r[fits], self.versions.mark[inside.v[fits]]]), axis=1)
-        several = np.bincount(marks[0], minlength=len(order)) > 1
-        return np.where(several, np.arange(len(order)), leader)
+        # Sorting is stable, so the first of those that fit as well has the lowest row.
+        leader[order] = order[np.flatnonzero(new)][np.cumsum(new) - 1]
+        leader[several] = several
+        return leader
 
     def _settle(self, inside: _Pairs) -> BoolArray:
         """Take pairs in place and name that have no rival in place and name."""
