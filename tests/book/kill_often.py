@@ -282,10 +282,11 @@ def main(kills: int = 200, count: int = 3000, seed: int = 1) -> int:
     print("killed in    times")
     for step in (*STEPS, "the end"):
         print(f"{step:12s} {found.fell_in[step]:5d}")
-    print(f"kills {found.kills}: the step was there whole {found.kept} times, not at all "
-          f"{found.taken_back} times; half written on the disk and put right by the next to open "
-          f"{found.half_written} times; files of a book in the making left {found.left_lying}, "
-          "all cleared away by the next")  # fmt: skip
+    print(f"kills: {found.kills}")
+    print(f"of the step under way everything was there: {found.kept}")
+    print(f"nothing of it: {found.taken_back}")
+    print(f"half written on the disk, put right by the next to open: {found.half_written}")
+    print(f"files of books in the making that stayed, cleared away by the next: {found.left_lying}")
     for fault in found.faults:
         print(f"FAULT {fault}")
     print(f"faults: {len(found.faults)}")

@@ -548,6 +548,16 @@ def test_readers_wait_for_a_bounded_time_while_a_change_is_flushed(book, run, mo
     assert run("book", "marks", book)[0] == 0
 
 
+def test_copying_waits_for_a_bounded_time_too(book):
+    with (
+        open_book(book, wait_s=0.05) as opened,
+        another_program(WRITER.replace("IMMEDIATE", "EXCLUSIVE"), book),
+        pytest.raises(FileError, match="another program is using the book"),
+    ):
+        backup.copy_aside(opened, "aside")
+    assert [p.name for p in book.parent.iterdir()] == ["season.gpkg"]
+
+
 GIS = """
 import fiona
 rows = iter(fiona.open(sys.argv[1], layer="sightings"))
@@ -588,6 +598,7 @@ def test_book_open_in_another_program_with_a_write_ahead_log_takes_changes(book,
     assert kill_often.state(book) == inside
     assert kill_often.state(card.with_name("copy.gpkg")) == inside
     assert sorted(p.name for p in card.parent.glob("copy*")) == ["copy.gpkg"]
+    assert card.with_name("copy.gpkg").read_bytes()[18:20] == b"\x01\x01"  # no write-ahead log
 
 
 def test_book_left_with_a_write_ahead_log_becomes_one_file_again(book, tmp_path, run):

@@ -59,7 +59,7 @@ def copy_aside(store: Store, stem: str) -> Path:
 
 def _copy(store: Store, target: Path, *, overwrite: bool = False) -> None:
     if target.parent.is_dir():
-        check_beside(target)
+        check_beside(target.resolve())
     clear_leftovers(target.parent, _leftover(store.path, target))
     with atomic_write(target, overwrite=overwrite) as temporary:
         copy = sqlite3.connect(temporary, isolation_level=None)

@@ -188,13 +188,14 @@ class Store:
     def _sentence(self, error: sqlite3.Error) -> str:
         code = _code(error)
         unchanged = "; nothing was changed" if self.write else ""
+        again = f"{unchanged}, " if self.write else "; "
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return (
-                f"another program is using the book (waited {self.wait_s:g} s){unchanged}; try "
-                "again when it is done"
+                f"another program is using the book (waited {self.wait_s:g} s){again}try again "
+                "when it is done"
             )
         if code == sqlite3.SQLITE_FULL:
-            return f"the disk is full{unchanged}; make room and try again"
+            return f"the disk is full{again}make room and try again"
         if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
             if self.write:
                 return (
@@ -202,8 +203,8 @@ class Store:
                     "book to where you may write)"
                 )
             return (
-                "another program left the book in the middle of its work; it can be read once it "
-                "stands, with the files beside it that begin with its name, where you may write"
+                "a change of the book was cut off, and it can be read again only where you may "
+                "write: copy it there, with the files beside it whose names begin with its name"
             )
         if code in _DAMAGE:
             return _DAMAGED
@@ -326,8 +327,8 @@ def check_beside(path: Path) -> None:
             raise FileError(left.name, f"stands in the way of {path.name} ({error})") from error
         raise FileError(
             left.name,
-            f"is the unfinished change of an earlier {path.name}; put the two together again, or "
-            "give another name",
+            f"is the unfinished change of an earlier {path.name}; put the two together again, "
+            "delete it if that book is gone for good, or give another name",
         )
 
 
