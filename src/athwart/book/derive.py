@@ -582,7 +582,7 @@ def _write(
     # Marks that only told how a trip sits are not whole here, and are passed over.
     clusters = {r: c for r, c in clusters.items() if inside.issuperset(c)}
     mark_before = {f: m for m, members in before.items() for f in members}
-    keeps = _keep_ids(clusters, before, mark_before)
+    keeps = _keep_ids(clusters, mark_before, {m: fids.get(i) for m, i in old_id.items()})
     again = {
         r
         for r, members in clusters.items()
@@ -602,20 +602,21 @@ def _write(
 
 def _keep_ids(
     clusters: Mapping[int, Sequence[int]],
-    before: Mapping[int, set[int]],
     mark_before: Mapping[int, int],
+    namesake: Mapping[int, int | None],
 ) -> dict[int, int]:
     """Return which mark of the book each cluster carries on: keys of marks by row.
 
     The mark that shares most sightings with a cluster is carried on by it; of equals the older.
+    Of parts that share as many, the one with the sighting that the mark is named by.
     """
-    shared: list[tuple[int, int, int]] = []
+    shared: list[tuple[int, int, bool, int]] = []
     for row, members in clusters.items():
         for mark, count in Counter(mark_before[f] for f in members if f in mark_before).items():
-            shared.append((-count, mark, row))
+            shared.append((-count, mark, namesake.get(mark) not in members, row))
     keeps: dict[int, int] = {}
     taken: set[int] = set()
-    for _, mark, row in sorted(shared):
+    for _, mark, _, row in sorted(shared):
         if row not in keeps and mark not in taken:
             keeps[row] = mark
             taken.add(mark)

@@ -45,7 +45,7 @@ def read_book(path: Path, *, with_private: bool = False) -> Contents:
         marks, sightings, hidden = marks_and_sightings(connection, with_private=with_private)
         waiting = len(pending(connection))
         tracks, routes = _lines(connection, "tracks"), _lines(connection, "routes")
-        visits = connection.execute("SELECT count(*) FROM visits").fetchone()[0]
+        visits = int(marks.extra["visits"].sum()) if "visits" in marks.extra else 0
         log_entries = connection.execute("SELECT count(*) FROM log").fetchone()[0]
     words = []
     if hidden:
