@@ -86,13 +86,13 @@ def test_the_book_takes_files_from_formats_and_nothing_else():
         assert formats <= {"athwart.formats.files"}, path
 
 
-def test_only_commands_and_the_reader_that_loads_it_late_use_the_book():
+def test_only_commands_the_desk_and_the_reader_that_loads_it_late_use_the_book():
     users = {
         p.relative_to(SOURCE)
         for p in SOURCE.rglob("*.py")
         if "book" in set(rooms_of(p)) and p.parent.name != "book"
     }
-    assert {p for p in users if p.parts[0] != "cli"} == {Path("formats/layers.py")}
+    assert {p for p in users if p.parts[0] not in ("cli", "desk")} == {Path("formats/layers.py")}
     assert Path("cli/book_command.py") in users
     assert not {m for m in loaded_by("import athwart.formats.layers") if "athwart.book" in m}
 

@@ -27,7 +27,14 @@ from athwart.tables import Marks
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, s44_horizontal
 from athwart.units import many
 
-__all__ = ["KEY_BYTES", "blur", "blurred_ids", "key_from_settings", "settings_folder", "without_places"]
+__all__ = [
+    "KEY_BYTES",
+    "blur",
+    "blurred_ids",
+    "key_from_settings",
+    "settings_folder",
+    "without_places",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]

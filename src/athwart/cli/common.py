@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import click
 
 from athwart.errors import BadRow, UsageError
+from athwart.jsonable import plain
 from athwart.units import Dimension, UnitSystem, many, parse_quantity
 
 if TYPE_CHECKING:
@@ -102,24 +102,6 @@ def shown_units(units: str | None, boat: Boat | None = None) -> UnitSystem:
 def say(sentence: str) -> None:
     """Talk to the user, on stderr."""
     click.echo(sentence, err=True)
-
-
-def plain(value: Any) -> Any:
-    """Return a value as JSON can hold it: no NaN, no NumPy types; times in UTC with Z."""
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(v) for v in value]
-    if hasattr(value, "dtype"):
-        if value.dtype.kind == "M":
-            return None if str(value) == "NaT" else f"{value.astype('datetime64[ms]')}Z"
-        value = value.item() if value.ndim == 0 else value.tolist()
-        return plain(value)
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    if isinstance(value, BadRow):
-        return {"row": value.row, "code": value.code, "message": value.message}
-    return value
 
 
 def print_json(value: Mapping[str, Any]) -> None:

@@ -14,7 +14,6 @@ from athwart.cli.common import (
     Quantity,
     common_options,
     length,
-    plain,
     print_json,
     read_boat,
     read_options,
@@ -23,6 +22,7 @@ from athwart.cli.common import (
     write_rejected,
 )
 from athwart.errors import BadRow, TableError, UsageError
+from athwart.jsonable import plain
 from athwart.progress import Progress
 from athwart.units import (
     UnitSystem,

@@ -12,7 +12,6 @@ import click
 from athwart.cli.common import (
     common_options,
     length,
-    plain,
     print_json,
     read_options,
     rows_of,
@@ -21,6 +20,7 @@ from athwart.cli.common import (
     write_rejected,
 )
 from athwart.errors import DataError, UsageError
+from athwart.jsonable import plain
 from athwart.progress import Progress
 from athwart.units import UnitSystem, format_length, many
 
