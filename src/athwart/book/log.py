@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
 from athwart.book.changes import Changes, Step, now, steps_of
-from athwart.errors import UsageError
+from athwart.errors import DataError, UsageError
 
 __all__ = ["Entry", "entries", "entry_of", "new_entry", "way_back_of"]
 
@@ -73,9 +74,21 @@ def entry_of(connection: sqlite3.Connection, number: int) -> Entry:
 
 
 def way_back_of(connection: sqlite3.Connection, number: int) -> list[Step]:
-    """Return the steps that take an entry back, to be done in reverse order."""
+    """Return the steps that take an entry back, to be done in reverse order.
+
+    Raises
+    ------
+    DataError
+        What was kept of them is damaged.
+    """
     row = connection.execute("SELECT way_back FROM log WHERE fid = ?", (number,)).fetchone()
-    return steps_of(row[0])
+    try:
+        return steps_of(row[0])
+    except (LookupError, TypeError, ValueError, zlib.error) as error:
+        raise DataError(
+            f"entry {number} of the log has lost its way back, the book is damaged there; go back "
+            "to a backup, and keep this file"
+        ) from error
 
 
 @dataclass(slots=True)

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import io
 import json
+import zipfile
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from hashlib import blake2b
 from typing import Any, TypeVar
@@ -16,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.book.blobs import point_blobs, points_of
+from athwart.errors import DataError
 from athwart.identity import observation_ids
 from athwart.tables import Sightings, Table, Track
 
@@ -127,9 +130,24 @@ def table_of(cls: type[T], names: Sequence[str], rows: Sequence[Row]) -> T:
     """Return rows of the book as a table; columns that the contract lacks go to ``extra``.
 
     ``names`` must hold ``geom``; ``extra`` texts are unpacked.
+
+    Raises
+    ------
+    DataError
+        A row is damaged.
     """
     if not rows:
         return cls.empty()
+    try:
+        return _table_of(cls, names, rows)
+    except _DAMAGE as error:
+        raise DataError(
+            f"rows of the {cls.__name__.lower()} cannot be read, the book is damaged there; go "
+            "back to a backup, and keep this file"
+        ) from error
+
+
+def _table_of(cls: type[T], names: Sequence[str], rows: Sequence[Row]) -> T:
     known: dict[str, Any] = {}
     contract = {c.name: c for c in cls.columns()}
     by_name = dict(zip(names, zip(*rows, strict=True), strict=True))
@@ -221,9 +239,33 @@ def line_arrays(track: Track) -> bytes:
 
 
 def line_of(blob: bytes, name: str, source: str, number: int) -> Track:
-    """Return one line as a track table."""
-    with np.load(io.BytesIO(blob), allow_pickle=False) as archive:
-        arrays = {key: archive[key] for key in archive.files}
+    """Return one line as a track table.
+
+    Raises
+    ------
+    DataError
+        What was kept of it is damaged.
+    """
+    try:
+        with np.load(io.BytesIO(blob), allow_pickle=False) as archive:
+            arrays = {key: archive[key] for key in archive.files}
+        return _line_of(arrays, name, source, number)
+    except _DAMAGE as error:
+        said = f"the track or route {name!r}" if name else "a track or route"
+        raise DataError(
+            f"{said} cannot be read, the book is damaged there; go back to a backup, and keep "
+            "this file"
+        ) from error
+
+
+_DAMAGE = (
+    ArithmeticError, AttributeError, EOFError, LookupError, OSError, TypeError, ValueError,
+    zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
+"""What reading damaged values may raise."""
+
+
+def _line_of(arrays: Mapping[str, NDArray[Any]], name: str, source: str, number: int) -> Track:
     extra = {
         key.removeprefix("extra:"): values.astype(object) if values.dtype.kind == "U" else values
         for key, values in arrays.items()

@@ -184,6 +184,8 @@ class Store:
             return bool(self.connection.execute("PRAGMA quick_check(1)").fetchall() != [("ok",)])
         except sqlite3.Error as error:
             return _code(error) in _DAMAGE
+        except UnicodeDecodeError:  # a complaint of SQLite's with noise in it
+            return True
 
     def _sentence(self, error: sqlite3.Error) -> str:
         code = _code(error)
