@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -61,7 +63,7 @@ def _copy(store: Store, target: Path, *, overwrite: bool = False) -> None:
     if target.parent.is_dir():
         check_beside(target.resolve())
     clear_leftovers(target.parent, _leftover(store.path, target))
-    with atomic_write(target, overwrite=overwrite) as temporary:
+    with atomic_write(target, overwrite=overwrite) as temporary, _sentences(target):
         copy = sqlite3.connect(temporary, isolation_level=None)
         try:
             # A transaction of our own first: waiting for another program is bounded by it.
@@ -75,12 +77,25 @@ def _copy(store: Store, target: Path, *, overwrite: bool = False) -> None:
                         store.connection.execute("ROLLBACK")
             copy.execute("PRAGMA journal_mode = DELETE")
             found = copy.execute("PRAGMA integrity_check").fetchall()
-        except sqlite3.Error as error:
-            raise FileError(target.name, f"the copy could not be written ({error})") from error
         finally:
             copy.close()
         if found != [("ok",)]:
-            raise FileError(target.name, "the book is damaged, so the copy was not kept")
+            raise FileError(target.name, _DAMAGED)
+
+
+_DAMAGED = "the book is damaged, so the copy was not kept; go back to an earlier backup"
+
+
+@contextmanager
+def _sentences(target: Path) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        code = (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            raise FileError(target.name, _DAMAGED) from error
+        why = "the disk is full" if code == sqlite3.SQLITE_FULL else str(error)
+        raise FileError(target.name, f"the copy could not be written: {why}") from error
 
 
 def _leftover(path: Path, target: Path) -> str:

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from athwart.errors import DataError
+
 __all__ = ["SRS", "area_blob", "boxes_of", "line_blob", "point_blobs", "points_of"]
 
 FloatArray = NDArray[np.float64]
@@ -43,7 +45,13 @@ def point_blobs(lon: FloatArray, lat: FloatArray) -> list[bytes]:
 
 
 def points_of(blobs: Sequence[bytes]) -> tuple[FloatArray, FloatArray]:
-    """Return longitude and latitude of point blobs, also those that other programs wrote."""
+    """Return longitude and latitude of point blobs, also those that other programs wrote.
+
+    Raises
+    ------
+    DataError
+        One of them is damaged.
+    """
     size = _POINT.itemsize
     if all(len(b) == size and b[3] == 1 and b[8] == 1 for b in blobs):
         block = np.frombuffer(b"".join(blobs), dtype=_POINT)
@@ -51,8 +59,14 @@ def points_of(blobs: Sequence[bytes]) -> tuple[FloatArray, FloatArray]:
     import shapely
 
     envelope = (0, 32, 48, 48, 64)
-    points = shapely.from_wkb([b[8 + envelope[(b[3] >> 1) & 7] :] for b in blobs])
-    return shapely.get_x(points), shapely.get_y(points)
+    try:
+        points = shapely.from_wkb([b[8 + envelope[(b[3] >> 1) & 7] :] for b in blobs])
+        return shapely.get_x(points), shapely.get_y(points)
+    except (LookupError, TypeError, shapely.errors.ShapelyError) as error:
+        raise DataError(
+            "a place in the book cannot be read, the book is damaged there; go back to a backup, "
+            "and keep this file"
+        ) from error
 
 
 def boxes_of(blobs: Sequence[bytes]) -> FloatArray:
