@@ -19,11 +19,14 @@ KINDS = ("", "", "rock", "reef", "wreck")
 NAMES = ("", "", "Anvil", "Pram", "0815")
 
 
-def water(seed: int, n: int, *, place=PLACE, spread_m=120.0, most_in_a_trip=5) -> Sightings:
+def water(
+    seed: int, n: int, *, place=PLACE, spread_m=120.0, most_in_a_trip=5, clear=False
+) -> Sightings:
     """Return n sightings of things that lie close, of trips too small to be weighed.
 
     Trips are given, undated, or runs of time, among them runs that only a later sighting joins;
-    some sightings have no boat, a few were saved aboard and have large errors.
+    some sightings have no boat, a few were saved aboard and have large errors. In clear water no
+    name and no kind bars a fold, and nothing was saved aboard.
     """
     rng = np.random.default_rng(seed)
     things = rng.uniform(-spread_m, spread_m, (max(2, n // 3), 2))
@@ -45,13 +48,16 @@ def water(seed: int, n: int, *, place=PLACE, spread_m=120.0, most_in_a_trip=5) -
         for k in np.flatnonzero(trip == name)[most_in_a_trip:]:
             trip[k] = f"{name} bis"
     boat = rng.choice(np.array(["", "Tern", "Skua"], dtype=object), n)
+    if clear:
+        sigma = np.minimum(sigma, 2.0)
+    names, kinds = ("",) if clear else NAMES, ("",) if clear else KINDS
     ids = np.empty(n, dtype=object)
     ids[:] = [f"{v:020x}" for v in rng.integers(0, 2**62, n)]
     return Sightings.from_columns(
         {
             "sighting_id": ids, "trip": trip, "time": time, "lon": lon, "lat": lat,
-            "name": rng.choice(np.array(NAMES, dtype=object), n),
-            "kind": rng.choice(np.array(KINDS, dtype=object), n),
+            "name": rng.choice(np.array(names, dtype=object), n),
+            "kind": rng.choice(np.array(kinds, dtype=object), n),
             "note": np.array([f"note {k}" if k % 3 == 0 else "" for k in range(n)], dtype=object),
             "hazard": rng.random(n) < 0.1,
             "var_east_m2": sigma**2, "var_north_m2": sigma**2 * rng.uniform(0.5, 1.5, n),

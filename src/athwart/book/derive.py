@@ -40,6 +40,7 @@ __all__ = [
     "put_back",
     "resolve",
     "rewrite",
+    "touched_by",
     "what_was_said",
 ]
 
@@ -411,6 +412,30 @@ def _around(
     return inside, {int(f) for f in near.fids} | own
 
 
+def touched_by(connection: sqlite3.Connection, fids: Sequence[int]) -> list[int]:
+    """Return the sightings whose marks may change when some sightings go, themselves among them."""
+    members = _members(connection, fids)
+    if not members:
+        return []
+    trip_of: dict[int, int | None] = dict(
+        connection.execute(
+            "SELECT fid, trip FROM members WHERE fid IN (SELECT value FROM json_each(?))",
+            (json.dumps(sorted(members)),),
+        ).fetchall()
+    )
+    told = [
+        trip_of[int(r[0])]
+        for r in connection.execute(
+            "SELECT fid FROM sightings WHERE boat IS NOT NULL AND fid IN "
+            "(SELECT value FROM json_each(?))",
+            (json.dumps(sorted(members)),),
+        )
+    ]
+    reaches = _shifted_reaches(connection, Trips(connection), trip_of, {})
+    near = set(neighbourhood(connection, members, reaches))
+    return sorted(near | _boatless(connection, [t for t in told if t is not None]))
+
+
 def _shifted_reaches(
     connection: sqlite3.Connection,
     trips: Trips,
@@ -522,13 +547,17 @@ def _boat_comes(connection: sqlite3.Connection, trip_of: Mapping[int, int | None
         if trip is not None:
             told[trip] = max(told.get(trip, ""), boat)
     before = _boats(connection, list(told))
-    again = [t for t, boat in told.items() if t in before and boat > before[t]]
+    return _boatless(connection, [t for t, b in told.items() if t in before and b > before[t]])
+
+
+def _boatless(connection: sqlite3.Connection, trips: Sequence[int]) -> set[int]:
+    """Return the members of some trips that name no boat."""
     return {
         int(r[0])
         for r in connection.execute(
             "SELECT m.fid FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
             "WHERE s.boat IS NULL AND m.trip IN (SELECT value FROM json_each(?))",
-            (json.dumps(again),),
+            (json.dumps(list(trips)),),
         )
     }
 

@@ -13,7 +13,7 @@ import sqlite3
 from typing import NoReturn
 
 from athwart.book.changes import Changes, Step
-from athwart.book.derive import derive, ids_behind, members_of
+from athwart.book.derive import derive, ids_behind, members_of, touched_by
 from athwart.book.log import Entry, entries, entry_of, new_entry, way_back_of
 from athwart.book.outside import take_in_edits
 from athwart.book.schema import DERIVED
@@ -150,11 +150,12 @@ def _withdraw(changes: Changes, entry: Entry, steps: list[Step], later: list[int
     if ruled:
         _refuse(entry, ruled, "they rule on its sightings")
     marks = _marks_hit(connection, own, gone)
+    near = touched_by(connection, gone)
     changes.apply(own)
     left = _sighting_ids(connection, gone)
-    lost = [f for f in gone if f not in left]
-    changes.delete("members", _rows_in(connection, "members", lost))
-    again: list[int] = []
+    lost = {f for f in gone if f not in left}
+    changes.delete("members", _rows_in(connection, "members", sorted(lost)))
+    again = [f for f in near if f not in lost]
     for mark in marks:
         rest = [
             int(r[0]) for r in connection.execute("SELECT fid FROM members WHERE mark = ?", (mark,))
