@@ -38,7 +38,7 @@ def bridge(book, *ids):
 # -- ids -----------------------------------------------------------------------------------------
 
 
-@examples(20)
+@examples(10)
 @given(seed=seeds, n=st.integers(6, 24))
 def test_a_mark_keeps_its_id_while_any_of_its_sightings_is_in_a_mark(tmp_path_factory, seed, n):
     book = Book.new(tmp_path_factory.mktemp("b"))

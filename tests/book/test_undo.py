@@ -146,7 +146,7 @@ def done(folder, seed, names):
     return user, dumps
 
 
-@examples(25)
+@examples(12)
 @given(seed=seeds, names=acts)
 def test_taking_everything_back_gives_each_earlier_dump(tmp_path_factory, seed, names):
     user, dumps = done(tmp_path_factory.mktemp("b"), seed, names)
@@ -165,7 +165,7 @@ def test_taking_everything_back_gives_each_earlier_dump(tmp_path_factory, seed, 
     assert faults(book) == []
 
 
-@examples(25)
+@examples(12)
 @given(seed=seeds, names=acts, data=st.data())
 def test_an_older_entry_is_taken_back_soundly_or_refused_by_name(
     tmp_path_factory, seed, names, data
@@ -195,7 +195,7 @@ def test_an_older_entry_is_taken_back_soundly_or_refused_by_name(
     assert faults(book) == []
 
 
-@examples(20)
+@examples(10)
 @given(seed=seeds, n=st.integers(6, 26), data=st.data())
 def test_a_book_without_a_file_is_one_that_never_had_it(tmp_path_factory, seed, n, data):
     folder = tmp_path_factory.mktemp("b")

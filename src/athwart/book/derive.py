@@ -986,6 +986,8 @@ def members_of(connection: sqlite3.Connection, mark_ids: Iterable[str]) -> list[
 def put_back(changes: Changes, fids: Sequence[int]) -> None:
     """Write rows of marks again that were lost from the layer, from their own sightings alone.
 
+    The sightings are taken as they were when they were merged, though a better fix may wait.
+
     Parameters
     ----------
     changes : Changes
@@ -996,18 +998,13 @@ def put_back(changes: Changes, fids: Sequence[int]) -> None:
     connection = changes.connection
     trips = Trips(connection)
     shifts = trips.shifts()
+    kept = ("mark_id", *EDITABLE)
     for fid in fids:
-        mark_id, place = connection.execute(
-            "SELECT mark_id, place FROM marks_as_written WHERE fid = ?", (fid,)
+        row = connection.execute(
+            f"SELECT {', '.join(kept)}, place FROM marks_as_written WHERE fid = ?", (fid,)
         ).fetchone()
-        connection.execute(
-            "INSERT INTO marks (fid, mark_id, geom) VALUES (?, ?, ?)", (fid, mark_id, place)
-        )
-        members = [
-            int(r[0]) for r in connection.execute("SELECT fid FROM members WHERE mark = ?", (fid,))
-        ]
-        sightings = _load(connection, trips, members, {}, _MERGED)[0]
-        sightings = _with_boats(connection, trips, sightings)
+        connection.execute("INSERT INTO marks (fid, geom) VALUES (?, ?)", (fid, row[-1]))
+        sightings = _with_boats(connection, trips, _as_merged(connection, trips, fid))
         ids, names = sightings.sighting_id.tolist(), set(sightings.trip.tolist())
         merged = merge(
             sightings,
@@ -1015,5 +1012,32 @@ def put_back(changes: Changes, fids: Sequence[int]) -> None:
             known=trips.known(),
             shift_trips={t: s for t, s in shifts.items() if t in names},
         )
-        table = merged.marks.with_columns(mark_id=np.array([mark_id], dtype=object))
+        table = merged.marks.with_columns(mark_id=np.array([row[0]], dtype=object))
         rewrite(changes, table, [fid], new=set())
+        for layer, place in (("marks", "geom"), ("marks_as_written", "place")):
+            connection.execute(
+                f"UPDATE {layer} SET {', '.join(f'{n} = ?' for n in kept)}, {place} = ? "
+                "WHERE fid = ?",
+                (*row, fid),
+            )
+
+
+def _as_merged(connection: sqlite3.Connection, trips: Trips, mark: int) -> Sightings:
+    """Return the sightings of a mark as they were when they were merged last."""
+    names = [*_MERGED, "time"]
+    columns = ", ".join(f"s.{n}" for n in names)
+    found = []
+    for fid, as_of, trip in connection.execute(
+        "SELECT fid, as_of, trip FROM members WHERE mark = ? ORDER BY fid", (mark,)
+    ).fetchall():
+        row = connection.execute(
+            f"SELECT {columns} FROM sightings AS s WHERE s.fid = ?1 AND s.entry = ?2 UNION ALL "
+            f"SELECT {columns} FROM earlier_fixes AS s WHERE s.sighting_id = "
+            "(SELECT sighting_id FROM sightings WHERE fid = ?1) AND s.entry = ?2",
+            (fid, as_of),
+        ).fetchone()
+        found.append((row, trip))
+    sightings = table_of(Sightings, names, [r for r, _ in found])
+    out = np.empty(len(found), dtype=object)
+    out[:] = trips.names([t for _, t in found], sightings.sighting_id.tolist())
+    return sightings.with_columns(trip=out)
