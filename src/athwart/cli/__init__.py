@@ -22,6 +22,7 @@ COMMANDS = {
     "export": "Write a clean GPX file for a chartplotter.",
     "map": "Draw a review map: one page that works offline.",
     "book": "Keep every trip in one file, with its history.",
+    "desk": "Work on pictures and marks in the browser, on this machine.",
     "info": "Say what files hold, and what in them is wrong.",
     "demo": "Run the whole job on the sample data.",
 }
