@@ -30,7 +30,13 @@ from athwart.book.undo import take_back
 from athwart.cli import main
 from athwart.errors import FileError
 
-SOURCE = Path(athwart.__file__).parents[1]
+ENVIRONMENT = {
+    **os.environ,
+    "PYTHONPATH": os.pathsep.join(
+        [str(Path(athwart.__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
+    ).rstrip(os.pathsep),
+}
+"""For other programs that are to import this very package."""
 COUNT = 150
 MARK = "2-5"
 
@@ -89,7 +95,7 @@ def another_program(code: str, *arguments: object) -> Iterator[subprocess.Popen[
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": str(SOURCE)},
+        env=ENVIRONMENT,
     )
     assert process.stdin is not None
     assert process.stdout is not None
@@ -120,6 +126,7 @@ def a_mark(book: Path) -> str:
 # -- kills ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="programs are killed the POSIX way")
 def test_kill_at_any_moment_leaves_the_state_before_or_after(tmp_path):
     found = kill_often.kill(tmp_path, 300, 12, seed=11)
     assert found.kills == 12
@@ -296,7 +303,7 @@ def test_copy_or_new_book_that_cannot_be_written_whole_is_not_there(book, card, 
         [sys.executable, "-c", code, "book", *map(str, asked)],
         capture_output=True,
         text=True,
-        env={**os.environ, "PYTHONPATH": str(SOURCE)},
+        env=ENVIRONMENT,
     )
     assert done.returncode == 1
     assert len(done.stderr.strip().splitlines()) == 1
@@ -455,6 +462,8 @@ def test_damaged_values_are_said_and_found_by_check(book, card, run, what):
 
 def test_noise_in_the_names_of_tables_is_damage(book, card, run):
     raw = book.read_bytes()
+    assert raw.count(b"tablemembersmembers") == 1  # its row in the list of tables
+    raw = raw.replace(b"tablemembersmembers", b"table\x8e\xffmbers\x8e\xffmbers")
     book.write_bytes(raw.replace(b"CREATE TABLE members", b"\x8e\xff" * 10))
     refused(run, book, card, "the book is damaged; go back to a backup", (1,))
 
@@ -498,6 +507,13 @@ def locked_file(book: Path) -> Iterator[None]:
         yield
     finally:
         subprocess.run(["umount", "-l", str(book)], check=True)
+
+
+def test_who_reads_cannot_write_not_even_into_an_older_book_in_memory(book, newer, monkeypatch):
+    for version in (schema.VERSION, schema.VERSION - 2):
+        monkeypatch.setattr(schema, "VERSION", version)
+        with open_book(book) as opened, pytest.raises(sqlite3.OperationalError, match="readonly"):
+            opened.connection.execute("DELETE FROM members")
 
 
 @pytest.mark.skipif(os.name != "posix", reason="rights are set the POSIX way")
@@ -553,7 +569,7 @@ def test_two_programs_that_add_at_once_to_no_book_lose_nothing(tmp_path, card):
     both = [
         subprocess.Popen(
             [sys.executable, "-m", "athwart", "book", "add", str(book), str(file)],
-            env={**os.environ, "PYTHONPATH": str(SOURCE)},
+            env=ENVIRONMENT,
             stderr=subprocess.PIPE,
             stdout=subprocess.PIPE,
         )
