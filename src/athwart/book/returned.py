@@ -671,7 +671,9 @@ class _Recognition:
         twice = np.where(v.automatic[text], _TWICE_AUTOMATIC, _TWICE_TYPED)
         q = twice * np.where(pairs.fit == _CUT, alike, 1)
         exact = pairs.fit == _EXACT
-        q = np.where(exact, twice * self.alike[f.shown_as[mine]], q)
+        same = self.alike[f.shown_as[mine]]
+        q = np.where(exact, twice * same, q)
+        own = np.where(exact, np.minimum(own, same), own)
         q = np.maximum(q, np.where(own > 1, _TWICE_SHARED * own, 0)) / self.marks
         out = np.log(_SAME_NAME / np.minimum(q, 1.0))
         odds = np.where(v.automatic[text], _APPENDED_AUTOMATIC, _APPENDED_TYPED) * self.appended
