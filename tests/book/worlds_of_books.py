@@ -26,10 +26,15 @@ def water(
 
     Trips are given, undated, or runs of time, among them runs that only a later sighting joins;
     some sightings have no boat, a few were saved aboard and have large errors. In clear water no
-    name and no kind bars a fold, and nothing was saved aboard.
+    name and no kind bars a fold, nothing was saved aboard, and things lie 400 m apart.
     """
     rng = np.random.default_rng(seed)
     things = rng.uniform(-spread_m, spread_m, (max(2, n // 3), 2))
+    if clear:
+        k = np.arange(len(things))
+        things = np.stack([k % 4 - 1, k // 4 - 1], axis=1) * 400.0 + rng.uniform(
+            -40, 40, (len(k), 2)
+        )
     thing = rng.integers(0, len(things), n)
     sigma = rng.choice([0.8, 2.0, 5.0, 19.8], n, p=[0.3, 0.4, 0.25, 0.05])
     place_e, place_n = (things[thing] + rng.normal(size=(n, 2)) * np.minimum(sigma, 6)[:, None]).T

@@ -152,27 +152,20 @@ def neighbourhood(
     changed : iterable of int
         Keys of the sightings that are new, fixed anew, or ruled about.
     reaches : dict
-        How far, in metres, the sightings of large error among them may be folded; the others
-        reach `athwart.merge.REACH_M`.
+        How far, in metres, sightings that are not in a mark yet, or not for that far, may be
+        folded; the others as the book says, or `athwart.merge.REACH_M`.
 
     Returns
     -------
     list of int
         Keys in rising order.
     """
-    wide = Places(
-        *_columns(
-            connection.execute(
-                "SELECT r.id, r.minx, r.miny FROM members AS m "
-                "JOIN rtree_sightings_geom AS r ON r.id = m.fid WHERE m.reach_m IS NOT NULL"
-            ).fetchall()
-        )
-    )
     wide_reach = {
         int(f): float(r)
         for f, r in connection.execute("SELECT fid, reach_m FROM members WHERE reach_m IS NOT NULL")
     }
     wide_reach.update(reaches)
+    wide = Places.of(connection, wide_reach)
     inside: set[int] = set()
     front = {int(f) for f in changed}
     places = Places.of(connection, front)
