@@ -1,14 +1,15 @@
 """Which handed-over marks the waypoints of a returned plotter file are.
 
-Coordinates tell most. A plotter keeps them on a grid: steps of a decimal of a degree, a minute or
-a second. The coarsest step on which nine tenths of the returned values lie, more of them than
-chance allows, is the grid of the file. A mark that stood still came back within one step of where
-it was written (a step if cut off, half a step if rounded; which of the two, and so half or a
-quarter of that box, is read from the marks whose names agree). Without a grid the box is a metre.
+Coordinates tell most. A plotter keeps them on a grid (`athwart.book.grid`). A mark that stood still
+came back within one step of where it was written (a step if cut off, half a step if rounded; which
+of the two, and so half or a quarter of that box, is read from the marks whose names agree). Without
+a grid the box is a metre.
 
-Names tell the rest. They are compared without capitals, signs, blanks and accents, and a returned
-one may be the beginning of the written one, as long as the cut is no shorter than the file's cuts
-are, or have a number appended.
+Names tell the rest. From those that came back to their places it is learnt how this plotter changes
+names (`athwart.book.names_back`), and so what it would call every mark, numbers of those alike
+included. Names that are not as predicted are compared without capitals, signs, blanks and accents;
+a returned one may be the beginning of the written one, as long as the cut is no shorter than the
+file's cuts are, or have a number at the end.
 
 For each pair of waypoint r and mark k the weight is the logarithm of how much better "r is k"
 explains what is seen than "k was left out and r is new"::
@@ -16,24 +17,29 @@ explains what is seen than "k was left out and r is new"::
     w = log(kept / left out) + log(f / g) + log(p / q)
 
     f   density of r's place, per square metre: if k stood still, 0.95 / (area of the box); if a
-        person moved it, 0.05 s^2 / (pi (s^2 + d^2)^2) with d the distance and s = 60 m
-    g   density of new waypoints: half of them lie about an older one (as above, s = 7 m), half
+        person moved it, 0.05 s^2 / (pi (s^2 + d^2)^2) with d the distance and s = 100 m
+    g   density of new waypoints: half of them lie about an older one (as above, s = 10 m), half
         anywhere in a square kilometre
-    p   chance of r's name for k: kept 0.96, changed by a person 0.04 (and then as any new name)
+    p   chance of r's name for k: as predicted 0.96; changed by a person 0.04 (and then as any new
+        name); fitting in another way, the share of such names in the file
     q   chance of that name for a new waypoint: how many marks would have it, of all, times 0.001,
         or times 0.1 for names that the plotter makes, or times 0.05 for names that several marks
         had
 
-A number appended tells little, since people number neighbours: p / q is the share of such names in
-this file times 250 (5 for names that the plotter makes). A name that fits another mark nearby is
-likely a swap of names: p is then 0.04 x 0.02 instead of q, which makes the place count for more
-than the name, unless the mark whose place it is came back elsewhere. Where few waypoints lie in
-the place of a mark, all weights are lowered by the logarithm of the odds.
+Where nothing could be learnt, a number appended tells little, since people number neighbours: p / q
+is the share of such names in this file times 250 (5 for names that the plotter makes). A name that
+fits another mark nearby is likely a swap of names: p is then 0.04 x 0.02 instead of q, which makes
+the place count for more than the name, unless the mark whose place it is came back elsewhere. Where
+few waypoints lie in the place of a mark, all weights are lowered by the logarithm of the odds.
+
+Of waypoints on one step whose names fit the same mark one is the mark and the others are copies:
+whoever moves a waypoint hardly hits the very step of another of nearly its name.
 
 A person moves a mark at most ``reach_m``; one with the same name farther away is new, and said to
 be doubtful. The one-to-one assignment with the greatest sum of weights is taken (Kuhn 1955, as in
-SciPy), pairs below 0 never; where a change would cost less than `DOUBT`, that is said. Shares, 60 m
-and 7 m are our own judgement (no source); what hangs on them is among the doubtful.
+SciPy), pairs below 0 never; where a change would cost less than `DOUBT`, that is said. Shares, 100 m
+and 10 m are our own judgement (no source); little hangs on them (half or twice as much changes what
+is doubtful), and what does is among the doubtful.
 """
 
 from __future__ import annotations
@@ -570,6 +576,7 @@ class _Recognition:
         told = learn(written, export, back, f.name[came[of[back]]].tolist())
         fitting = told.explained + told.numbered
         self.learnt = told.seen >= _LEARNT and fitting >= _LEARNT_SHARE * told.seen
+        self.numbers = told.habit.numbered
         few = 1.0 / (told.seen + 1.0)
         self.as_numbered = max(told.numbered / max(told.seen, 1), few)
         self.unexplained = max(1.0 - fitting / max(told.seen, 1), few)
@@ -880,9 +887,8 @@ class _Recognition:
         at = at[np.lexsort((mark[at], inside.weight[at]))]
         self.copy_of[inside.r[at]] = mark[at]
         # Plotters count on: "WP 12" in the place of "WP 1" need not be a copy.
-        unsure = at[
-            np.isin(inside.fit[at], (_APPENDED, _NUMBERED)) & v.automatic[v.text[inside.v[at]]]
-        ]
+        fits = (_APPENDED,) if self.numbers else (_APPENDED, _NUMBERED)
+        unsure = at[np.isin(inside.fit[at], fits) & v.automatic[v.text[inside.v[at]]]]
         for r, w in dict(
             zip(inside.r[unsure].tolist(), inside.v[unsure].tolist(), strict=True)
         ).items():
