@@ -875,7 +875,8 @@ def _spoken_of(connection: sqlite3.Connection, table: Marks) -> list[int]:
     private = {
         r[0]
         for r in connection.execute(
-            "SELECT sighting_id FROM sightings WHERE instr(extra, '\"private\"')"
+            "SELECT sighting_id FROM sightings INDEXED BY sightings_private "
+            "WHERE instr(extra, '\"private\"')"
         )
     }
     if private:

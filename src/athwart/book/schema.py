@@ -286,6 +286,12 @@ BEGIN SELECT RAISE(ABORT, 'sightings are never deleted; take an addition back wi
 """
 
 
+_PRIVATE = (
+    "CREATE INDEX sightings_private ON sightings (sighting_id) WHERE instr(extra, '\"private\"')"
+)
+"""The few sightings that came private are found without reading the others."""
+
+
 @cache
 def columns_of(table: str) -> tuple[str, ...]:
     """Return the names of a table's columns, the key and the geometry first."""
@@ -327,6 +333,7 @@ def empty_book() -> bytes:
             connection.execute(
                 "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ', 'now')"
             )
+        connection.execute(_PRIVATE)
         connection.executescript(_GUARDS.format("sightings") + _GUARDS.format("earlier_fixes"))
         connection.commit()
         return connection.serialize()
