@@ -8,15 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from starlette.responses import Response
 
 from athwart.book import work
 from athwart.book.reading import marks_and_sightings, read_book
 from athwart.book.store import open_book
 from athwart.contents import Contents
 from athwart.desk.state import Desk, plain_file_name
-from athwart.errors import DataError, UsageError
-from athwart.formats import WriteOptions, atomic_write, write
+from athwart.errors import DataError, FileError, UsageError
+from athwart.formats import WriteOptions, write
+from athwart.formats.files import staged
 from athwart.plotter import Limits, Prepared, prepare, select
 from athwart.sharing import blur, blurred_ids, key_from_settings
 from athwart.tables import Marks
@@ -129,11 +129,12 @@ def _write(desk: Desk, question: dict[str, Any]) -> Any:
             sightings=None if blurred else seen,
             tracks=None if blurred else book.tracks,
         ).encode()
-        return _hand(desk, name, page, "text/html", words, to_browser, overwrite)
+        return _hand(desk, [(name, page)], "text/html", words, to_browser, overwrite)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / name
         words += write(path, Contents(marks=marks), options=WriteOptions(clean=True)).words
-        return _hand(desk, name, path.read_bytes(), "text/csv", words, to_browser, overwrite)
+        body = path.read_bytes()
+    return _hand(desk, [(name, body)], "text/csv", words, to_browser, overwrite)
 
 
 def _gpx(
@@ -158,13 +159,9 @@ def _gpx(
         raise UsageError(
             f"the marks need {len(made)} files; save them into the book's folder instead"
         )
-    if to_browser:
-        answer = _hand(desk, name, made[0][1], "application/gpx+xml", words, True, overwrite)
-    else:
-        for file, body in made:
-            with atomic_write(desk.folder / file, overwrite=overwrite) as temporary:
-                temporary.write_bytes(body)
-        answer = {"files": [file for file, _ in made], "notes": words}
+    answer = _hand(desk, made, "application/gpx+xml", words, to_browser, overwrite)
+    if "exists" in answer:
+        return answer
     with open_book(desk.the_book(), write=True) as store:
         work.hand_over(store, handed)
     return answer
@@ -172,24 +169,30 @@ def _gpx(
 
 def _hand(
     desk: Desk,
-    name: str,
-    body: bytes,
+    made: list[tuple[str, bytes]],
     kind: str,
     words: list[str],
     to_browser: bool,
     overwrite: bool,
 ) -> Any:
-    if not to_browser:
-        with atomic_write(desk.folder / name, overwrite=overwrite) as temporary:
-            temporary.write_bytes(body)
-        return {"files": [name], "notes": words}
-    from urllib.parse import quote
+    """Write files into the folder, or give their text to the page.
 
-    return Response(
-        body,
-        media_type=kind,
-        headers={"content-disposition": f"attachment; filename*=UTF-8''{quote(name)}"},
-    )
+    Where one of them exists and may not be replaced nothing is written, and the answer names those
+    that exist: the page asks.
+    """
+    names = [name for name, _ in made]
+    if to_browser:
+        return {"files": names, "notes": words, "type": kind, "text": made[0][1].decode("utf-8")}
+    for name in names:
+        if (desk.folder / name).is_symlink():
+            raise FileError(name, "is a link that leads elsewhere; give another name")
+    there = [name for name in names if (desk.folder / name).exists()]
+    if there and not overwrite:
+        return {"files": [], "exists": there, "notes": []}
+    with staged(desk.folder / names[0], overwrite=overwrite) as temporary:
+        for name, body in made:
+            temporary.with_name(name).write_bytes(body)
+    return {"files": names, "notes": words}
 
 
 ANSWERS: tuple[tuple[str, str, Callable[[Desk, dict[str, Any]], Any]], ...] = (

@@ -2,29 +2,50 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Callable
 from dataclasses import asdict
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 
 from athwart.book import work
 from athwart.book.drawn import shapes_of
 from athwart.book.log import entries
-from athwart.book.reading import find_mark, history, marks_and_sightings
-from athwart.book.store import open_book
+from athwart.book.reading import MarkHistory, find_mark, history, marks_and_sightings
+from athwart.book.rows import table_of
+from athwart.book.schema import columns_of
+from athwart.book.store import Store, open_book
 from athwart.book.undo import standing, take_back
 from athwart.desk.state import Desk, Job
 from athwart.errors import UsageError
+from athwart.kinds import known_symbols, symbols_for
 from athwart.merge import REACH_M
 from athwart.tables import Marks, Sightings
 from athwart.uncertainty.ellipse import error_ellipse
-from athwart.units import format_length, format_position
+from athwart.units import UnitSystem, format_length, format_position, many
 
-__all__ = ["ANSWERS", "mark_records", "questions"]
+__all__ = ["ANSWERS", "mark_records", "questions", "sentences", "units_of"]
 
 _MOST_QUESTIONS = 200
+_LONGEST = 2000
+_ID = re.compile(r"\b[0-9a-f]{16,64}\b")
+
+
+def units_of(question: dict[str, Any]) -> UnitSystem:
+    """Return the units that the page shows lengths in.
+
+    Raises
+    ------
+    UsageError
+        There are none of that name.
+    """
+    word = str(question.get("units") or "metric")
+    for known in get_args(UnitSystem):
+        if word == known:
+            return known  # type: ignore[no-any-return]
+    raise UsageError(f"units are {word!r}; allowed are {', '.join(get_args(UnitSystem))}")
 
 
 def mark_records(marks: Marks) -> list[dict[str, Any]]:
@@ -80,36 +101,145 @@ def _list(desk: Desk, question: dict[str, Any]) -> Any:
     }  # fmt: skip
 
 
+def _one(connection: sqlite3.Connection, mark_id: str) -> dict[str, Any]:
+    """Return one mark as the page shows it, without reading the others."""
+    names = columns_of("marks")
+    rows = connection.execute(
+        f"SELECT {', '.join(names)} FROM marks WHERE mark_id = ?",  # noqa: S608 - our own names
+        (mark_id,),
+    ).fetchall()
+    visits = connection.execute(
+        "SELECT time, result, note FROM visits WHERE mark_id = ? ORDER BY time_us DESC, fid DESC "
+        "LIMIT 1",
+        (mark_id,),
+    ).fetchone()
+    record = mark_records(table_of(Marks, names, rows))[0]
+    value = dict(zip(names, rows[0], strict=True))
+    record |= {"private": bool(value["private"]), "visits": int(value["visits"] or 0)}
+    if visits:
+        said = ", ".join(t for t in visits[1:] if t)
+        record["last_visit"] = f"{(visits[0] or '')[:10]} {said}".strip()
+    return record
+
+
 def _why(desk: Desk, question: dict[str, Any]) -> Any:
+    units = units_of(question)
     with open_book(desk.the_book()) as store, store.reading() as connection:
-        return asdict(history(connection, find_mark(connection, question["id"])))
+        found = history(connection, find_mark(connection, question["id"]))
+    return {**asdict(found), "sentences": sentences(found, units)}
+
+
+def sentences(found: MarkHistory, units: UnitSystem = "metric") -> list[str]:
+    """Return why a mark is where it is, in sentences.
+
+    Parameters
+    ----------
+    found : MarkHistory
+        What the book knows of it.
+    units : {"metric", "feet", "fathoms"}
+        What lengths are written in.
+    """
+    seen = found.sightings
+    trips = {s["trip"] for s in seen if s["trip"] and not s["trip"].startswith("undated ")}
+    out = [
+        f"It is made of {many(len(seen), 'sighting')}"
+        + (f" of {many(len(trips), 'trip')}" if trips else "")
+        + f", and its R95 is {format_length(float(found.mark['r95_m']), units)}."
+    ]
+    for s in seen:
+        day = str(s["time"])[:16].replace("T", " ")
+        when = f"Seen on {day} UTC" if day != "NaT" else "Seen at an unknown time"
+        trip = f", trip {s['trip']}" if s["trip"] in trips else ""
+        moved = ""
+        if s["trip_moved_m"]:
+            moved = (
+                f" once the trip is moved {format_length(s['trip_moved_m'], units)} towards "
+                f"{s['trip_moved_bearing_deg']:03.0f}°,"
+            )
+        named = f" as {s['name']!r}" if s["name"] else ""
+        again = f", fixed {s['revision']} times" if s["revision"] > 1 else ""
+        out.append(
+            f"{when}{trip}{named}:{moved} {format_length(s['off_m'], units)} off towards "
+            f"{s['off_bearing_deg']:03.0f}°, with a weight of {100 * s['weight']:.0f} in 100 "
+            f"({s['source']}, entry {s['entry']} of the log{again})."
+        )
+    for w in found.words:
+        value = {"0": "no", "1": "yes"}.get(str(w["value"]), str(w["value"]))
+        plain = value if w["field"] in ("hazard", "private") else repr(str(w["value"] or ""))
+        out.append(f"The {w['field']} was set to {plain} (entry {w['entry']}).")
+    for r in found.rulings:
+        verdict = "one thing" if r["what"] == "same" else "two things"
+        out.append(
+            f"Sightings {r['a'][:8]} and {r['b'][:8]} were ruled to be {verdict} "
+            f"(entry {r['entry']})."
+        )
+    for v in found.visits:
+        said = ", ".join(t for t in (v["result"], v["note"]) if t)
+        day = (v["time"] or "")[:16].replace("T", " ")
+        out.append(f"Visited on {day} UTC: {said or 'nothing was noted'} (entry {v['entry']}).")
+    out += [
+        f"Handed over in {h['file']} as {h['name'] or 'a mark without a name'} "
+        f"(entry {h['entry']})."
+        for h in found.handed_over
+    ]
+    if found.also:
+        out.append(f"Folded into it: {', '.join(i[:8] for i in found.also)}.")
+    return out
 
 
 def _edit(desk: Desk, question: dict[str, Any]) -> Any:
     values: dict[str, str | bool] = {}
     for name in ("name", "kind", "note"):
         if name in question:
-            values[name] = str(question[name])[:2000]
+            values[name] = _short(name, question[name])
     for name in ("hazard", "private"):
         if name in question:
-            values[name] = bool(question[name])
+            if not isinstance(question[name], bool):
+                raise UsageError(f"{name} is true or false")
+            values[name] = question[name]
     with open_book(desk.the_book(), write=True) as store:
         done = work.edit(store, question["id"], values)
-    return {"notes": done.words}
+        return _settled(store, question["id"], done)
+
+
+def _short(what: str, given: Any) -> str:
+    text = str(given)
+    if len(text) > _LONGEST:
+        raise UsageError(f"the {what} has {len(text)} letters; {_LONGEST} is the most")
+    return text
+
+
+def _settled(store: Store, mark: str, done: work.Ruled) -> Any:
+    with store.reading() as connection:
+        return {"notes": done.words, "mark": _one(connection, find_mark(connection, mark))}
 
 
 def _visit(desk: Desk, question: dict[str, Any]) -> Any:
-    note, result = str(question.get("note", "")), str(question.get("result", ""))
+    note, result = (_short(n, question.get(n, "")) for n in ("note", "result"))
     if not note and not result:
         raise UsageError("say what happened")
     with open_book(desk.the_book(), write=True) as store:
         done = work.visit(
             store, question["id"], time=np.datetime64("now", "us"), note=note, result=result
         )
-    return {"notes": done.words}
+        return _settled(store, question["id"], done)
 
 
-def questions(connection: sqlite3.Connection, marks: Marks, sightings: Sightings) -> list[Any]:
+def _kinds(desk: Desk, question: dict[str, Any]) -> Any:
+    """Return how every kind is drawn: those that all know, and the words of this book."""
+    words = {s.word for s in known_symbols()} | {""}
+    if desk.book is not None:
+        with open_book(desk.the_book()) as store, store.reading() as connection:
+            words |= {r[0] or "" for r in connection.execute("SELECT DISTINCT kind FROM marks")}
+    return {"kinds": [asdict(s) for s in symbols_for(words)]}
+
+
+def questions(
+    connection: sqlite3.Connection,
+    marks: Marks,
+    sightings: Sightings,
+    units: UnitSystem = "metric",
+) -> list[Any]:
     """Return near marks that might be one thing, the likeliest first, as questions in words.
 
     How sure: the chance that two marks of one thing lie as far apart as these, or farther, by
@@ -165,7 +295,7 @@ def questions(connection: sqlite3.Connection, marks: Marks, sightings: Sightings
                 "chance": float(chance[k]),
                 "trips": of,
                 "words": (
-                    f"{names[0]} and {names[1]} lie {format_length(float(distance[k]))} apart. "
+                    f"{names[0]} and {names[1]} lie {format_length(float(distance[k]), units)} apart. "
                     f"Two looks at one thing would lie as far apart in {how} cases. "
                     f"{names[0]} was seen on {_trips(of[0])}, {names[1]} on {_trips(of[1])}."
                 ),
@@ -190,7 +320,7 @@ def _trips(names: list[str]) -> str:
 def _folds(desk: Desk, question: dict[str, Any]) -> Any:
     with open_book(desk.the_book()) as store, store.reading() as connection:
         marks, sightings, _ = marks_and_sightings(connection, with_private=True)
-        return {"questions": questions(connection, marks, sightings)}
+        return {"questions": questions(connection, marks, sightings, units_of(question))}
 
 
 def _answer_fold(desk: Desk, question: dict[str, Any]) -> Any:
@@ -218,8 +348,23 @@ def _merge(desk: Desk, question: dict[str, Any]) -> Any:
 def _log(desk: Desk, question: dict[str, Any]) -> Any:
     with open_book(desk.the_book()) as store, store.reading() as connection:
         found = entries(connection)
+        named = dict(connection.execute("SELECT mark_id, name FROM marks WHERE name <> ''"))
     stand = set(standing(found))
-    return {"entries": [{**asdict(e), "stands": e.number in stand} for e in reversed(found)]}
+
+    def short(match: re.Match[str]) -> str:
+        called = f"{named[match[0]]} ({match[0][:8]})" if match[0] in named else match[0][:8]
+        return str(called)
+
+    return {
+        "entries": [
+            {
+                **asdict(e),
+                "sentence": _ID.sub(short, e.sentence),
+                "stands": e.number in stand,
+            }
+            for e in reversed(found)
+        ]
+    }
 
 
 def _undo(desk: Desk, question: dict[str, Any]) -> Any:
@@ -230,6 +375,7 @@ def _undo(desk: Desk, question: dict[str, Any]) -> Any:
 
 
 ANSWERS: tuple[tuple[str, str, Callable[[Desk, dict[str, Any]], Any]], ...] = (
+    ("GET", "/api/kinds", _kinds),
     ("GET", "/api/marks", _list),
     ("GET", "/api/marks/{id}", _why),
     ("POST", "/api/marks/{id}", _edit),
