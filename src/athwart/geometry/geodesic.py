@@ -16,9 +16,18 @@ from pyproj import Geod
 from athwart.errors import DataError
 
 if TYPE_CHECKING:
-    from pyproj import CRS
+    from pyproj import CRS, Transformer
 
-__all__ = ["displace", "inverse", "local_offsets", "to_wgs84", "wrap_longitude"]
+__all__ = [
+    "displace",
+    "from_grid",
+    "inverse",
+    "local_grid",
+    "local_offsets",
+    "to_grid",
+    "to_wgs84",
+    "wrap_longitude",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -94,6 +103,46 @@ def local_offsets(
     bearing, distance = inverse(lon0, lat0, lon, lat)
     angle = np.radians(bearing)
     return distance * np.sin(angle), distance * np.cos(angle)
+
+
+def local_grid(lon: float, lat: float) -> int:
+    """Return the EPSG code of the metric grid for a place: its UTM zone, or UPS near the poles.
+
+    UTM from 80 S to 84 N, the zones regular everywhere (no wider zones off Norway); beyond, UPS
+    with easting first.
+
+    Examples
+    --------
+    >>> local_grid(9.0, 55.0), local_grid(-180.0, -40.0), local_grid(0.0, 89.0)
+    (32632, 32701, 5041)
+    """
+    if lat > 84.0:
+        return 5041
+    if lat < -80.0:
+        return 5042
+    zone = int((float(wrap_longitude(lon)) + 180.0) // 6.0) + 1
+    return (32600 if lat >= 0.0 else 32700) + zone
+
+
+@cache
+def _grid(epsg: int) -> Transformer:
+    from pyproj import Transformer
+
+    return Transformer.from_crs(4326, epsg, always_xy=True)
+
+
+def to_grid(lon: ArrayLike, lat: ArrayLike, epsg: int) -> tuple[FloatArray, FloatArray]:
+    """Return easting and northing in a metric grid; infinite where the grid does not reach."""
+    x, y = _grid(epsg).transform(np.asarray(lon, np.float64), np.asarray(lat, np.float64))
+    return np.asarray(x, np.float64), np.asarray(y, np.float64)
+
+
+def from_grid(x: ArrayLike, y: ArrayLike, epsg: int) -> tuple[FloatArray, FloatArray]:
+    """Return longitude and latitude of places in a metric grid; the inverse of `to_grid`."""
+    lon, lat = _grid(epsg).transform(
+        np.asarray(x, np.float64), np.asarray(y, np.float64), direction="INVERSE"
+    )
+    return wrap_longitude(lon), np.asarray(lat, np.float64)
 
 
 def to_wgs84(
