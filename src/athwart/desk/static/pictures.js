@@ -1,0 +1,3 @@
+import { openPage } from "/static/common.js";
+
+openPage("pictures", async () => {});
