@@ -39,6 +39,7 @@ ALLOWED = {
     "waypoints": {"errors", "tables", "identity"},
     "trips": {"errors", "tables", "identity"},
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
+    "frame": {"boat", "errors", "fix", "frame", "geometry", "tables", "uncertainty", "units"},
     "review": {"errors", "geometry", "kinds", "review", "tables", "uncertainty", "units"},
     "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
     "book": {
