@@ -83,7 +83,11 @@ def test_it_holds_at_the_180th_meridian(folder, seed, n):
 @examples(8)
 @given(seed=seeds, n=st.integers(4, 30))
 def test_it_holds_about_the_poles(folder, place, seed, n):
-    """Things lie clear of each other: which of two close calls is right turns with the plane."""
+    """What the boxes about a pole find; no fold is a close call.
+
+    Close calls, and folds of looks that share an error, come out one way or the other with the
+    turn of the plane that merging lays near a pole, so they say nothing of the book.
+    """
     sightings = water(seed, n, place=PLACES[place], clear=True)
     agree(in_batches(folder, sightings, batches(seed, n, 4)), sightings)
 

@@ -26,7 +26,8 @@ def water(
 
     Trips are given, undated, or runs of time, among them runs that only a later sighting joins;
     some sightings have no boat, a few were saved aboard and have large errors. In clear water no
-    name and no kind bars a fold, nothing was saved aboard, and things lie 400 m apart.
+    name and no kind bars a fold, nothing was saved aboard, things lie 400 m apart
+    no error is beyond one sigma and none is shared, so that no fold is a close call.
     """
     rng = np.random.default_rng(seed)
     things = rng.uniform(-spread_m, spread_m, (max(2, n // 3), 2))
@@ -36,8 +37,13 @@ def water(
             -40, 40, (len(k), 2)
         )
     thing = rng.integers(0, len(things), n)
+    noise = rng.normal(size=(n, 2))
+    if clear:
+        noise = np.clip(noise, -1.0, 1.0)
     sigma = rng.choice([0.8, 2.0, 5.0, 19.8], n, p=[0.3, 0.4, 0.25, 0.05])
-    place_e, place_n = (things[thing] + rng.normal(size=(n, 2)) * np.minimum(sigma, 6)[:, None]).T
+    if clear:
+        sigma = np.minimum(sigma, 2.0)
+    place_e, place_n = (things[thing] + noise * np.minimum(sigma, 6)[:, None]).T
     lon, lat = at(place_e, place_n, place)
     trip = np.empty(n, dtype=object)
     # Runs of time: sightings 4 hours apart in a row are one run, however they come in.
@@ -53,8 +59,9 @@ def water(
         for k in np.flatnonzero(trip == name)[most_in_a_trip:]:
             trip[k] = f"{name} bis"
     boat = rng.choice(np.array(["", "Tern", "Skua"], dtype=object), n)
+    shared = np.where(sigma > 10, 2.5, rng.choice([0.0, 2.5], n))
     if clear:
-        sigma = np.minimum(sigma, 2.0)
+        boat[:], shared[:] = "", 0.0
     names, kinds = ("",) if clear else NAMES, ("",) if clear else KINDS
     ids = np.empty(n, dtype=object)
     ids[:] = [f"{v:020x}" for v in rng.integers(0, 2**62, n)]
@@ -67,7 +74,7 @@ def water(
             "hazard": rng.random(n) < 0.1,
             "var_east_m2": sigma**2, "var_north_m2": sigma**2 * rng.uniform(0.5, 1.5, n),
             "cov_east_north_m2": 0.1 * sigma**2,
-            "shared_sigma_m": np.where(sigma > 10, 2.5, rng.choice([0.0, 2.5], n)),
+            "shared_sigma_m": shared,
             "boat": boat, "boat_sigma_m": np.where(boat == "", 0.0, 1.0),
             "source": np.array([f"file {k % 3}" for k in range(n)], dtype=object),
             "method": np.where(sigma > 10, "waypoint", "pick").astype(object),
