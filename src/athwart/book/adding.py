@@ -43,6 +43,7 @@ __all__ = [
     "SourceFile",
     "add_lines",
     "add_sightings",
+    "keep_names",
     "recognise_returned",
     "says_more",
     "tie_moved",
@@ -526,6 +527,45 @@ def recognise_returned(connection: sqlite3.Connection, waypoints: Waypoints) -> 
         if m not in seen
     }
     return Recognised(back, sorted(missing.items()))
+
+
+def keep_names(changes: Changes, renamed: Sequence[tuple[str, str, str]]) -> list[int]:
+    """Keep names that the user typed on the plotter as the user's words; return whose they are.
+
+    A name that was a word of the mark before is not said again: the same file, read once more,
+    must not undo a later word.
+
+    Parameters
+    ----------
+    renamed : sequence of (str, str, str)
+        Mark, name written, name typed.
+
+    Returns
+    -------
+    list of int
+        Keys of the sightings of marks that have a new name.
+    """
+    connection = changes.connection
+    said = set(
+        connection.execute(
+            "SELECT mark_id, value FROM words WHERE field = 'name' AND mark_id IN "
+            "(SELECT value FROM json_each(?))",
+            (json.dumps([m for m, _, _ in renamed]),),
+        ).fetchall()
+    )
+    new = [(m, typed.strip()) for m, _, typed in renamed if (m, typed.strip()) not in said]
+    if not new:
+        return []
+    changes.insert(
+        "words",
+        {
+            "mark_id": [m for m, _ in new],
+            "field": ["name"] * len(new),
+            "value": [typed for _, typed in new],
+            "entry": [changes.entry] * len(new),
+        },
+    )
+    return members_of(connection, [m for m, _ in new])
 
 
 def tie_moved(changes: Changes, moved: Sequence[tuple[str, str]]) -> None:

@@ -21,6 +21,7 @@ from athwart.book.adding import (
     SourceFile,
     add_lines,
     add_sightings,
+    keep_names,
     recognise_returned,
     tie_moved,
 )
@@ -117,10 +118,15 @@ def add(
             add_sightings(changes, found, file, out, trip)
             if moved:
                 tie_moved(changes, [(m, str(saved.sighting_id[k])) for k, m in moved.items()])
+            named = keep_names(changes, out.renamed)
+            if named:
+                derive(changes, changed=named, take_in=False)
             add_lines(changes, "tracks", contents.tracks, source, file, out)
             add_lines(changes, "routes", contents.routes, source, file, out)
             _keep_file(changes, source, out)
             draft.sentence = said_of_add(out, source.name)
+            if named:
+                draft.sentence += f"; {many(len(out.renamed), 'mark')} named as on the plotter"
     return out, rejected
 
 

@@ -27,6 +27,7 @@ from athwart.units import UnitSystem, format_length, format_position, many
 if TYPE_CHECKING:
     from athwart.book.adding import Added
     from athwart.book.derive import Derived
+    from athwart.book.store import Store
     from athwart.book.work import Ruled
 
 SHOWN = 12
@@ -175,6 +176,7 @@ def add(
                     added.words.append(f"{path.name}: {said} could not be read")
                 results.append((path.name, added))
             waiting = work.waiting(store)
+            names = _names(store, [added for _, added in results])
     if as_json:
         print_json(
             {
@@ -186,7 +188,7 @@ def add(
         )
     else:
         for name, added in results:
-            _say_added(name, added)
+            _say_added(name, added, names)
         if waiting:
             click.echo(
                 f"{many(waiting, 'sighting')} wait to be merged: athwart book merge {book.name}"
@@ -202,21 +204,39 @@ def _hash(path: Path) -> str:
         return file_digest(handle, "sha256").hexdigest()
 
 
-def _say_added(name: str, added: Added) -> None:
+def _names(store: Store, done: list[Added]) -> dict[str, str]:
+    """Return the names of marks that are to be spoken of."""
+    import json
+
+    marks = {m for added in done for m, *_ in (*added.moved, *added.missing)}
+    with store.reading() as connection:
+        return dict(
+            connection.execute(
+                "SELECT mark_id, coalesce(name, '') FROM marks WHERE mark_id IN "
+                "(SELECT value FROM json_each(?))",
+                (json.dumps(sorted(marks)),),
+            ).fetchall()
+        )
+
+
+def _say_added(name: str, added: Added, names: Mapping[str, str]) -> None:
     from athwart.book.work import said_of_add
 
     _say_all(added.words)
     click.echo(said_of_add(added, name))
     if added.recognised:
         click.echo(f"  {many(added.recognised, 'waypoint')} are marks that were handed over before")
-    lines = [f"  mark {m}: {way}" for m, way in added.moved]
+
+    def called(mark: str) -> str:
+        return f'"{names[mark]}" ({mark[:8]})' if names.get(mark) else f"mark {mark[:8]}"
+
+    lines = [f"  {called(m)} was {way}" for m, way in added.moved]
     lines += [
-        f"  mark {m} is called {new!r} there, it was {old!r}" for m, old, new in added.renamed
+        f'  mark {m[:8]} was named "{new.strip()}" on the plotter'
+        + (f', it was "{old}"' if old else ", it had no name")
+        for m, old, new in added.renamed
     ]
-    lines += [
-        f"  mark {m} ({label or 'no name'}) is not in the file; it stays in the book"
-        for m, label in added.missing
-    ]
+    lines += [f"  {called(m)} is not in the file; it stays in the book" for m, _ in added.missing]
     for line in lines[:SHOWN]:
         click.echo(line)
     if len(lines) > SHOWN:
