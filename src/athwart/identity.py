@@ -17,6 +17,7 @@ __all__ = ["observation_ids"]
 
 _BITS = 80
 _QUANTUM = 1e7
+_MOST = 9e11
 
 
 def observation_ids(what: str, columns: Sequence[NDArray[Any]]) -> NDArray[np.object_]:
@@ -76,6 +77,8 @@ def _integers(column: NDArray[Any]) -> NDArray[np.int64]:
     if column.dtype.kind == "f":
         finite = np.isfinite(column)
         # -0.0 and 0.0 are one number; a missing one has a code that no quantity reaches.
-        scaled = np.rint(np.where(finite, column, 0.0) * _QUANTUM).astype(np.int64)
+        # What no quantity reaches (a damaged file) ends at the largest whole number.
+        scaled = np.rint(np.clip(np.where(finite, column, 0.0), -_MOST, _MOST) * _QUANTUM)
+        scaled = scaled.astype(np.int64)
         return np.where(finite, scaled, np.iinfo(np.int64).min)
     return column.astype(np.int64)

@@ -48,10 +48,12 @@ def take_in_edits(connection: sqlite3.Connection) -> list[str]:
     ).fetchall()
     # Rows come and go under keys of their own, so equal sums of keys are equal rows.
     keys = [
-        connection.execute(f"SELECT count(*), sum(fid), max(fid) FROM {t} INDEXED BY {t}_mark_id")
+        connection.execute(
+            f"SELECT count(*), sum(fid), max(fid) FROM {t} INDEXED BY {t}_mark_id"
+        ).fetchall()
         for t in ("marks", "marks_as_written")
     ]
-    if not edited and keys[0].fetchone() == keys[1].fetchone():
+    if not edited and keys[0] == keys[1]:
         return []
     drawn = connection.execute(
         f"SELECT m.fid, {', '.join(f'm.{n}' for n in EDITABLE)}, m.geom FROM marks AS m "
