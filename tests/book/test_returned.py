@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from athwart.book import returned
-from athwart.book.names_back import comparable
+from athwart.book.names_back import comparable, learn
 from athwart.book.returned import HandedOver, recognise
 from athwart.errors import DataError
 from athwart.geometry.geodesic import displace
@@ -701,3 +701,39 @@ def test_the_best_assignment_is_the_best_of_all(monkeypatch, dense):
             for p in itertools.permutations(range(5))
         )
         assert table[r[chosen], k[chosen]].sum() == pytest.approx(best)
+
+
+@pytest.mark.parametrize(
+    ("shown", "numbered"),
+    [
+        (lambda n: n.upper()[:8], lambda n, k: f"{n[: 8 - len(str(k))]}{k}"),
+        (lambda n: n[:8], lambda n, k: f"{n[:5]}-{k - 1:02d}"),
+        (lambda n: n.replace("ø", "?").replace("å", "?")[:8], lambda n, k: f"{n[:7]}{k}"),
+        (lambda n: n.replace("ø", "").replace("å", "")[:8], lambda n, k: f"{n[:7]}{k}"),
+        (lambda n: n[:8].replace("ø", "o").replace("å", "a"), lambda n, k: f"{n[:7]}{k}"),
+    ],
+)
+def test_the_way_of_changing_names_is_learnt_and_predicts_every_name(shown, numbered):
+    written = [f"Grønnskjår båe {k}" if k % 4 == 0 else f"Wrecks{k:02d} in sand" for k in range(36)]
+    seen, out = {}, []
+    for name in map(shown, written):
+        seen[name] = seen.get(name, 0) + 1
+        out.append(name if seen[name] == 1 else numbered(name, seen[name]))
+    came = np.arange(0, 36, 2)
+    told = learn(written, np.ones(36, dtype=np.int64), came, [out[k] for k in came])
+    assert told.name == out
+    assert told.explained == told.seen == 18
+
+
+def test_one_moved_is_known_by_the_number_that_the_plotter_gave_its_name():
+    lon, lat, _ = field()
+    names = [f"Long ledge {k}" for k in range(40)]
+    back = ["LONG LED", *("LONG LED"[: 8 - len(str(k))] + str(k) for k in range(2, 41))]
+    x, y = plotted(lon, lat, names)[:2]
+    x[7] += 0.001
+    keep = [k for k in range(40) if k not in (6, 8)]  # neighbours that are gone
+    out = recognise(handed_over(lon, lat, names), x[keep], y[keep], [back[k] for k in keep])
+    assert said(out)[keep.index(7)] == ("m7", "moved")
+    assert out.missing.tolist() == ["m6", "m8"]
+    assert out.renamed == ()
+    assert out.doubtful == ()
