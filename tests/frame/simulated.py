@@ -314,7 +314,8 @@ class _Seabed:
         self._ripple_length = rng.uniform(0.9, 1.5)
         self._ripple_from = rng.uniform(-30, 30)
         self._oblique = math.radians(rng.uniform(28, 50)) * rng.choice([-1.0, 1.0])
-        self._foot = rng.uniform(0.36, 0.5) * o.range_m
+        near, far = (-0.1, 0.35) if o.bottom == "bank" else (0.15, 0.45)
+        self._foot = rng.uniform(near, far) * o.range_m
         self.bodies: list[_Lying] = []
         n = 512
         cloud = sum(
@@ -342,8 +343,6 @@ class _Seabed:
             steep = 24.0 if o.bottom == "bank" else 76.0
             width = 1.5 * rise / math.tan(math.radians(steep))  # 1.5: steepest of the smooth step
             away = s * SIGN[o.bottom_side] - self._foot - 2.5 * np.sin(f / 19.0 + p[0])
-            if o.bottom == "bank":
-                away = away + 0.3 * self._foot
             z += rise * _step(away / width)
         elif o.bottom == "ledge":
             c, d = math.cos(self._oblique), math.sin(self._oblique)
@@ -582,11 +581,11 @@ def _floating(
     if o.weed:
         for _ in range(9):
             x, y, _z = spot(0.0, 0.7 * o.range_m)
-            n = int(rng.integers(250, 700))
+            n = int(rng.integers(600, 1500))
             px, py = x + rng.normal(0, 2.2, n), y + rng.normal(0, 2.2, n)
             up = rng.uniform(0.1, rng.uniform(0.8, 2.2), n)
             z = np.minimum(seabed.ground(px, py) + up, -0.5)
-            parts.append((px, py, z, rng.exponential(0.35, n)))
+            parts.append((px, py, z, rng.exponential(0.8, n)))
     if o.fish:
         for _ in range(5):
             x, y, top = spot(0.0, 0.9 * o.depth_m)
@@ -649,7 +648,9 @@ def _trace(
         y = pings.y[a:b].astype(np.float32)[:, None, None, None] + g * uy
         z = seabed.ground(x, y)
         strength = seabed.strength(x, y)
-        _lay(seabed, pings, sides, (a, b), g[:, 0, 0], (x, y, z, strength), math.radians(o.beam_deg))
+        _lay(
+            seabed, pings, sides, (a, b), g[:, 0, 0], (x, y, z, strength), math.radians(o.beam_deg)
+        )
         up = z - pings.z[a:b].astype(np.float32)[:, None, None, None]
         angle = up / g
         horizon = np.maximum.accumulate(angle, axis=-1)
@@ -666,14 +667,23 @@ def _trace(
         tilt2 = 1 + rise * rise
         looks_out = g / r  # sine of the angle from straight down
         echo = facing * facing / (np.sqrt(tilt2) * r * r) * dg
-        echo *= strength * weight * (0.12 + 0.88 * looks_out)
+        echo *= strength * weight * (0.25 + 0.75 * looks_out)
         echo *= angle >= horizon - np.float32(1e-6)
         at = np.float32(centre - 0.5) + sign * (r * ratio / scale)
         line = np.arange(b - a)[:, None, None, None] * width
         total = _splat(at, echo / scale, line, width, (b - a) * width, r * ratio / scale < half)
         if floating is not None:
             total += _float(
-                o, screen, pings, floating, (a, b), horizon[:, :, middle], reach, centre, half, width
+                o,
+                screen,
+                pings,
+                floating,
+                (a, b),
+                horizon[:, :, middle],
+                reach,
+                centre,
+                half,
+                width,
             )
         power[a:b] = total.reshape(b - a, width)
     return power, first
@@ -687,7 +697,8 @@ def _splat(at: Any, echo: Any, line: Any, width: int, size: int, ok: Any) -> Flo
     ok = ok & (j >= 0) & (j < width - 1)
     index = (line + j)[ok]
     near, far = (echo - part)[ok], part[ok]
-    return np.bincount(index, near, size) + np.bincount(index + 1, far, size)[:size]
+    summed = np.bincount(index, near, size) + np.bincount(index + 1, far, size)
+    return np.asarray(summed, float)
 
 
 def _lay(
@@ -715,7 +726,7 @@ def _lay(
             window = np.flatnonzero((g[near].max(0) > inner) & (g[near].min(0) < outer))
             if not window.size:
                 continue
-            cut = np.ix_(near, [k], np.arange(x.shape[2]), window)
+            cut = np.ix_(near, np.array([k]), np.arange(x.shape[2]), window)
             added, on = body.shape(x[cut], y[cut])
             z[cut] += added.astype(np.float32)
             strength[cut] = np.where(on, np.float32(body.strength), strength[cut])
@@ -783,7 +794,9 @@ def _lines_picture(
     if o.ringing:
         beat = 0.55 + 0.45 * np.cos(away / 3.1)
         fading = 30.0 * np.exp(-((away / 3.0) ** 2)) + 1.1 * beat * np.exp(-away / 11.0)
-        level += fading * (0.7 + 0.6 * rng.random((o.lines, 1))) * rng.uniform(0.7, 1.3, level.shape)
+        level += (
+            fading * (0.7 + 0.6 * rng.random((o.lines, 1))) * rng.uniform(0.7, 1.3, level.shape)
+        )
     return (1.0 - np.exp(-0.62 * np.sqrt(np.maximum(level, 0)))).astype(np.float32)
 
 
@@ -830,7 +843,7 @@ def _drawn_over(
                 else:
                     pen.line([(0, across), (9, across)], ink, 2)
                     pen.text((12, across - 6), number, ink, font=small)
-        pen.text((w * 0.03, h * 0.86), f"{o.depth_m:.1f}", ink, font=large)
+        pen.text((w * 0.1, h * 0.86), f"{o.depth_m:.1f}", ink, font=large)
         pen.text((w * 0.8, h * 0.9), f"{o.speed_mps * 1.944:.1f}", ink, font=large)
     cx, cy = rng.uniform(0.15, 0.85) * w, rng.uniform(0.2, 0.8) * h
     for pen, ink in pens:
@@ -901,22 +914,17 @@ def _photo(
     )
     m = rolled @ camera @ middle
     ends = np.array([[0, 0], [w, 0], [w, h], [0, h]], float)
-    eps = 0.5
-    least = min(
-        np.linalg.svd(
-            np.column_stack([_warp(m, p + [eps, 0]) - _warp(m, p), _warp(m, p + [0, eps]) - _warp(m, p)])
-            / eps,
-            compute_uv=False,
-        )[-1]
-        for p in [*ends, np.array([w / 2, h / 2])]
-    )
+    least = math.inf  # the smallest scale anywhere: photo pixels a screen pixel
+    for p in (*ends, np.array([w / 2, h / 2])):
+        moved = [_warp(m, p + np.array(d)) - _warp(m, p) for d in ((0.5, 0.0), (0.0, 0.5))]
+        least = min(least, float(np.linalg.norm(np.array(moved) / 0.5, -2)))
     m = np.diag([o.photo_scale / least, o.photo_scale / least, 1.0]) @ m
     seen = np.array([_warp(m, p) for p in ends])
     margin = 0.03 * np.ptp(seen, axis=0).max()
     low, high = seen.min(axis=0) - margin, seen.max(axis=0) + margin
     m = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1.0]]) @ m
     m /= m[2, 2]
-    size = tuple(int(v) for v in np.ceil(high - low))
+    size = (math.ceil(high[0] - low[0]), math.ceil(high[1] - low[1]))
     back = np.linalg.inv(m)
     back /= back[2, 2]
     # A rim of the display's own colour, so that its edge is not smeared into the background.
@@ -958,7 +966,7 @@ def _draw_body(kind: str, side: str, line: int, g: float, rng: np.random.Generat
         size, angle = (u(1.0, 2.2), u(0.9, 1.4), 0.0), u(-90, 90)
     else:
         size, angle = (u(0.9, 1.9), u(0.8, 1.3), u(0.5, 1.3)), u(-90, 90)
-    length, width, height = sorted(size[:2], reverse=True) + [size[2]]
+    length, width, height = max(size[:2]), min(size[:2]), size[2]
     return Body(
         kind=kind,
         side=side,
@@ -968,7 +976,7 @@ def _draw_body(kind: str, side: str, line: int, g: float, rng: np.random.Generat
         width_m=width,
         height_m=height,
         angle_deg=angle,
-        strength=u(6.0, 9.0) if kind == "patch" else u(3.0, 6.0),
+        strength=u(7.0, 11.0) if kind == "patch" else u(3.0, 6.0),
     )
 
 
@@ -1072,7 +1080,7 @@ def _choose(
 ) -> tuple[list[Body], list[_Lying]]:
     """Bodies on both sides, apart from each other, in the open, seen once."""
     seabed, pings, screen = truth.seabed, truth.pings, truth.screen
-    wanted = int(rng.integers(6, 11))
+    wanted = int(rng.integers(8, 11))
     kinds = ["boulder", "timber", "boulder", "patch", "wreck", "boulder", "timber", "patch"]
     kinds = (kinds + ["boulder"] * 4)[:wanted]
     chosen: list[Body] = []
@@ -1083,7 +1091,6 @@ def _choose(
         side = o.sides[n % len(o.sides)]
         for _ in range(150):
             line = int(rng.integers(20, o.lines - 20))
-            ux, uy = pings.across(side, line)
             nadir = seabed.ground(pings.x[line : line + 1], pings.y[line : line + 1])
             h = float(pings.z[line] - nadir[0])
             limit = float(screen.limit[line]) * o.sound_true_mps / o.sound_assumed_mps
@@ -1104,10 +1111,12 @@ def _choose(
             again = np.abs(right[crosses]) < 1.2 * limit
             if (rate < 0.35 * step).any() or (np.abs(crosses[again] - line) > 2).any():
                 continue
-            half = int(math.ceil((lying.reach + 0.8) / float(rate.min())))
+            half = math.ceil((lying.reach + 0.8) / float(rate.min()))
             if line - half < 3 or line + half > o.lines - 4 or lines.size < 40:
                 continue
-            if bad[max(line - 4, 0) : line + 5].any():
+            if bad[max(line - 12, 0) : line + 13].any():
+                continue
+            if np.ptp(screen.limit[max(line - half, 0) : line + half]) > 0:
                 continue
             seabed.bodies = [lying]
             found = truth.of(body, lying)
@@ -1130,7 +1139,9 @@ def _choose(
     return chosen, placed
 
 
-def _meet(a: tuple[str, float, float, float, float], b: tuple[str, float, float, float, float]) -> bool:
+def _meet(
+    a: tuple[str, float, float, float, float], b: tuple[str, float, float, float, float]
+) -> bool:
     return a[0] == b[0] and a[1] <= b[2] and b[1] <= a[2] and a[3] <= b[4] and b[3] <= a[4]
 
 
@@ -1241,9 +1252,7 @@ def scene(seed: int, **options: Any) -> Frame:
     if o.bodies is None:
         bodies, placed = _choose(o, truth, covered, bad, stream(7))
     else:
-        bodies = [
-            replace(b, name=b.name or f"{b.kind} {n + 1}") for n, b in enumerate(o.bodies)
-        ]
+        bodies = [replace(b, name=b.name or f"{b.kind} {n + 1}") for n, b in enumerate(o.bodies)]
         placed = [_lying(b, pings) for b in bodies]
     seabed.bodies = list(placed)
     features: list[dict[str, Any]] = []
@@ -1258,6 +1267,8 @@ def scene(seed: int, **options: Any) -> Frame:
         pad = int(np.ceil(((np.hypot(limit, deepest) - limit) / screen.scale).max())) + 4
     floating = _floating(o, seabed, pings, stream(9))
     power, first = _trace(o, screen, seabed, pings, floating, pad)
+    # The fan begins half a sample out; the point right below belongs to both sides.
+    first = {s: np.minimum(r, water) for s, r in first.items()}
     light = _lines_picture(o, screen, power, pad, stream(10))
     if o.axis == "ground":
         light = _to_ground(o, screen, light, pad, own)
@@ -1273,6 +1284,7 @@ def scene(seed: int, **options: Any) -> Frame:
             i, j = int(noise.integers(0, o.lines)), int(noise.integers(0, o.columns - 12))
             light[i, j : j + 8] = np.maximum(light[i, j : j + 8], noise.uniform(0.4, 0.9))
     light[blank] = 0.0
+    targets = [t for t in targets if _stands_out(light, screen, truth, t)]
 
     panel = screen.turn(np.clip(light * 255 + 0.5, 0, 255).astype(np.uint8))
     if drawn is not None:
@@ -1331,6 +1343,17 @@ def scene(seed: int, **options: Any) -> Frame:
         to_photo=matrix,
         features=features,
     )
+
+
+def _stands_out(
+    light: NDArray[np.float32], screen: _Screen, truth: _Truth, target: dict[str, Any]
+) -> bool:
+    """Whether an eye would find the echo: brighter or darker than what lies about it."""
+    i, slant = target["line"], target["slant_range_m"]
+    j = int(screen.centre + SIGN[target["side"]] * truth.columns(i, slant))
+    around = light[max(i - 30, 0) : i + 31, max(j - 40, 0) : j + 41]
+    middle = light[max(i - 2, 0) : i + 3, max(j - 4, 0) : j + 5]
+    return bool(middle.mean() - np.median(around) > 0.6 * np.std(around))
 
 
 def _pipe(o: Options, truth: _Truth, rng: np.random.Generator) -> dict[str, Any]:
