@@ -588,11 +588,12 @@ def _draw_lines(
     count -= first
     apart = b - a
     widest = np.abs(apart[:, [0, -1]]).max()
-    square = np.sqrt(1.0 + slope**2)  # a cut along v is this much longer than the lines' distance
     room = WIDEST_STEP * step_px + 1.0
     if widest > room:
-        spread = np.radians(WIDEST_BEAM_DEG) / pixel
-        limit = (room + spread * np.maximum(g[:-1], 0.0)) * column(square[:-1])
+        # A cut along v is longer than the distance of the lines, which slant against it.
+        square = column(np.sqrt(1.0 + ((slope[1:] + slope[:-1]) / 2.0) ** 2))
+        spread = np.radians(WIDEST_BEAM_DEG) / pixel / 2.0
+        limit = (room + spread * np.maximum(g[:-1] + g[1:], 0.0)) * square
         count[np.abs(apart) > limit] = 0.0
     with np.errstate(divide="ignore", invalid="ignore"):
         part_of = first - a
@@ -657,15 +658,22 @@ def _outline(fans: list[_Fan], epsg: int, step: float) -> shapely.MultiPolygon:
             rings = np.stack([inner[:-1], outer[:-1], outer[1:], inner[1:]], axis=1)
             parts.append(shapely.make_valid(shapely.polygons(rings)))
     whole = shapely.union_all(np.concatenate(parts)) if parts else shapely.MultiPolygon()
-    areas = [g for g in shapely.get_parts(whole) if g.geom_type == "Polygon" and g.area > 0]
-    whole = shapely.simplify(shapely.MultiPolygon(areas), max(step, 0.05) / 2.0)
+    whole = shapely.simplify(_areas(whole), max(step, 0.05) / 2.0)
     if whole.is_empty:
         return shapely.MultiPolygon()
     xy = shapely.get_coordinates(whole)
     lon, lat = from_grid(xy[:, 0], xy[:, 1], epsg)
     lon = lon[0] + wrap_longitude(lon - lon[0])
-    whole = shapely.set_coordinates(whole, np.stack([lon, lat], axis=1))
-    return shapely.MultiPolygon([g for g in shapely.get_parts(whole) if g.geom_type == "Polygon"])
+    return _areas(shapely.set_coordinates(whole, np.stack([lon, lat], axis=1)))
+
+
+def _areas(shape: Any) -> shapely.MultiPolygon:
+    """Return the areas of a shape, put in order, without what has no area."""
+    import shapely
+
+    parts = shapely.get_parts(shapely.make_valid(shape))
+    parts = shapely.get_parts(parts)  # a collection may hold areas of many parts
+    return shapely.MultiPolygon([g for g in parts if g.geom_type == "Polygon" and g.area > 0])
 
 
 def _runs(ok: BoolArray) -> Iterator[tuple[int, int]]:
@@ -752,7 +760,6 @@ def mosaic(
     else:
         top, left = first_row * _TILE, first_column * _TILE
     whole = shapely.union_all(np.array(_side_by_side(outlines), dtype=object))
-    areas = [g for g in shapely.get_parts(whole) if g.geom_type == "Polygon"]
     return Strip(
         echo=echo,
         range_m=range_m,
@@ -760,7 +767,7 @@ def mosaic(
         left_m=float(left * pixel),
         top_m=float(-top * pixel),
         pixel_m=pixel,
-        outline=shapely.MultiPolygon(areas),
+        outline=_areas(whole),
         words=tuple(words),
     )
 
