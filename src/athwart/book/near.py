@@ -15,6 +15,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
+from athwart.errors import DataError
 from athwart.merge import REACH_M
 
 __all__ = ["Places", "neighbourhood", "within"]
@@ -64,7 +65,12 @@ def _columns(rows: list[tuple[int, float, float]]) -> tuple[IntArray, FloatArray
     if not rows:
         return np.empty(0, np.int64), np.empty(0), np.empty(0)
     table = np.array(rows, np.float64)  # keys are whole numbers, exact below 2^53
-    return table[:, 0].astype(np.int64), table[:, 1].copy(), table[:, 2].copy()
+    lon, lat = table[:, 1].copy(), table[:, 2].copy()
+    if not ((np.abs(lon) <= 181.0) & (np.abs(lat) <= 91.0)).all():
+        raise DataError(
+            "the spatial index of the book is damaged; go back to a backup, and keep this file"
+        )
+    return table[:, 0].astype(np.int64), lon, lat
 
 
 def within(connection: sqlite3.Connection, places: Places, reach_m: FloatArray) -> Places:
