@@ -506,14 +506,15 @@ export function seaMap(element, options = {}) {
     c.globalAlpha = 1;
   }
   function drawNames(W, crowded) {
-    const taken = [], some = drawn.length <= 60 && !crowded;
+    const some = drawn.length <= 60 && !crowded;
+    const taken = some ? drawn.map(([, x, y]) => [x - 13, y - 10, x + 13, y + 10]) : [];
     c.font = `13px ${getComputedStyle(root).getPropertyValue("--text") || "serif"}`;
     c.textBaseline = "middle"; c.lineJoin = "round";
     for (const [i, x, y] of [...drawn].reverse()) {
       const m = marks[i], strong = m.id === chosen;
       if ((!some && !strong) || !m.name || options.faint?.(m)) continue;
       const text = seen(m.name).slice(0, 40), w = c.measureText(text).width, left = x + 20 + w > W && x - 20 - w > 0;
-      const from = left ? x - 18 - w : x + 18, box = [from, y - 8, from + w, y + 8];
+      const from = left ? x - 17 - w : x + 17, box = [from, y - 8, from + w, y + 8];
       if (!strong && taken.some((t) => t[0] < box[2] && t[2] > box[0] && t[1] < box[3] && t[3] > box[1])) continue;
       taken.push(box);
       c.textAlign = "left";

@@ -97,16 +97,16 @@ async function look() {
   const heads = ["name in the book", "name on the plotter", "note", "position", several && "file"].filter(Boolean);
   const table = el("table", {},
     el("caption", {}, `${plural(found.rows.length, "mark")} in ${plural(found.files, "file")}, the most important first`),
-    el("thead", {}, el("tr", {}, heads.map((h) => el("th", { scope: "col" }, h)))), body);
+    el("thead", {}, el("tr", {}, heads.map((h) => el("th", { scope: "col", class: h === "file" ? "short" : null }, h)))), body);
   const more = button("", () => piece(), { hidden: true });
   let to = 0;
   function piece() {
     body.append(...found.rows.slice(to, to + PIECE).map((r) => el("tr", {},
       el("th", { scope: "row", dir: "auto" }, r.before ? userText(r.before) : el("span", { class: "faint" }, "no name")),
-      el("td", { class: r.before === r.name ? null : "changed", dir: "auto" }, userText(r.name)),
-      el("td", { dir: "auto" }, userText(r.note, "span", "said lines")),
+      el("td", { class: r.before === r.name ? null : "changed", dir: "auto" }, r.name ? userText(r.name) : el("span", { class: "faint" }, "no name")),
+      el("td", { class: "long", dir: "auto" }, userText(r.note, "span", "said lines")),
       el("td", { class: "figures" }, positionText(r.lon, r.lat)),
-      several && el("td", {}, String(r.file)))));
+      several && el("td", { class: "short" }, String(r.file)))));
     to = Math.min(to + PIECE, found.rows.length);
     more.hidden = to >= found.rows.length;
     more.textContent = `show ${Math.min(PIECE, found.rows.length - to)} more of ${found.rows.length - to}`;

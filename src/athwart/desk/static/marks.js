@@ -160,7 +160,7 @@ function fill(place, m) {
   requestAnimationFrame(() => {
     if (!where.isConnected) return;
     const near = marks.filter((o) => o !== m && farness(o, m) < 2000);
-    openMap = seaMap(where, { marks: [...near, m], about: [m], fitTo: [m], chosen: m.id, label: `map around ${seen(called(m))}`, onPick: (o) => { if (o !== m) openEntry(o.id, true); } });
+    openMap = seaMap(where, { marks: [...near, m], about: [m], fitTo: [m], least: Math.max(20, 4 * (m.r95_m || 0)), chosen: m.id, label: `map around ${seen(called(m))}`, onPick: (o) => { if (o !== m) openEntry(o.id, true); } });
   });
 }
 async function explain(m, place) {
