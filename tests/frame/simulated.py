@@ -195,7 +195,7 @@ class Frame:
         echo_x0 .. echo_y1 the nearest and the farthest of its echo on that line; shadow_x0 .. shadow_y1
         (NaN where it has none or it is cut); lon, lat of the top or the patch's middle; height_m,
         length_m (long axis), width_m, angle_deg; slant_range_m and ground_range_m, true;
-        shadow_start_m, shadow_end_m, true slant ranges; depth_m: seabed there below the transducer.
+        shadow_start_m, shadow_end_m, true slant ranges, and shadow_seen: an eye would find it; depth_m: seabed there below the transducer.
     first_return_m : dict of (lines,)
         True slant range of the first bottom return per side; NaN where the line is blank.
     bad_lines : bool (lines,), bad_side : dict of bool (lines,)
@@ -1285,6 +1285,8 @@ def scene(seed: int, **options: Any) -> Frame:
             light[i, j : j + 8] = np.maximum(light[i, j : j + 8], noise.uniform(0.4, 0.9))
     light[blank] = 0.0
     targets = [t for t in targets if _stands_out(light, screen, truth, t)]
+    for t in targets:
+        t["shadow_seen"] = _shadow_seen(light, screen, truth, t)
 
     panel = screen.turn(np.clip(light * 255 + 0.5, 0, 255).astype(np.uint8))
     if drawn is not None:
@@ -1354,6 +1356,21 @@ def _stands_out(
     around = light[max(i - 30, 0) : i + 31, max(j - 40, 0) : j + 41]
     middle = light[max(i - 2, 0) : i + 3, max(j - 4, 0) : j + 5]
     return bool(middle.mean() - np.median(around) > 0.6 * np.std(around))
+
+
+def _shadow_seen(
+    light: NDArray[np.float32], screen: _Screen, truth: _Truth, target: dict[str, Any]
+) -> bool:
+    """Whether an eye would find the shadow: it has one, darker than the ground behind it."""
+    ends = [target["shadow_start_m"], target["shadow_end_m"]]
+    if any(math.isnan(r) for r in ends):
+        return False
+    i, sign = target["line"], SIGN[target["side"]]
+    a, b = sorted(int(screen.centre + sign * truth.columns(i, r)) for r in ends)
+    if b - a < 4:
+        return False
+    around = light[max(i - 30, 0) : i + 31, max(a - 20, 0) : b + 20]
+    return bool(light[i, a + 2 : b - 1].mean() < 0.7 * np.median(around))
 
 
 def _pipe(o: Options, truth: _Truth, rng: np.random.Generator) -> dict[str, Any]:
