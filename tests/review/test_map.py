@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 import subprocess
@@ -338,3 +339,80 @@ def test_marks_never_visited_add_nothing_to_the_page(visits):
     extra = {} if visits is None else {"visits": np.array(visits)}
     page = review_map(marks=Marks(**marks.to_columns(), extra=extra))
     assert page == review_map(marks=marks)
+
+
+# ---- sonar pictures -------------------------------------------------------------------------
+
+
+def png_of(size=(40, 30), grey=200):
+    from io import BytesIO
+
+    from PIL import Image
+
+    out = BytesIO()
+    Image.new("L", size, grey).save(out, "PNG")
+    return out.getvalue()
+
+
+BOX = (9.999, 49.9995, 10.001, 50.0005)
+
+
+def test_sonar_pictures_go_into_the_page_with_their_place_and_outline():
+    outline = shapely.box(*BOX)
+    png = png_of()
+    data = data_of(
+        review_map(
+            marks=one_mark(), pictures=[(png, BOX, "north bank", outline), (png, BOX, "", None)]
+        )
+    )
+    first, second = data["pictures"]
+    assert base64.b64decode(first["png"]) == png
+    assert first["bytes"] == len(first["png"])
+    assert first["box"] == pytest.approx(BOX, abs=1e-9)
+    assert first["title"] == "north bank"
+    ring = np.cumsum(np.reshape(first["outline"][0], (-1, 2)), axis=0) * data["quantum"]
+    corners = ring + data["origin"]
+    np.testing.assert_allclose(corners.min(axis=0), BOX[:2], atol=1e-7)
+    np.testing.assert_allclose(corners.max(axis=0), BOX[2:], atol=1e-7)
+    assert second["outline"] == []
+
+
+def test_a_sonar_picture_across_the_180th_meridian_lies_beside_its_mark():
+    marks = one_mark(lon=[-179.9995])
+    box = (179.999, 49.9995, 180.001, 50.0005)
+    data = data_of(review_map(marks=marks, pictures=[(png_of(), box, "", shapely.box(*box))]))
+    x = data["origin"][0] + data["marks"]["x"][0] * data["quantum"]
+    west, _, east, _ = data["pictures"][0]["box"]
+    assert west < x < east
+    ring = np.cumsum(data["pictures"][0]["outline"][0][::2]) * data["quantum"] + data["origin"][0]
+    np.testing.assert_allclose([ring.min(), ring.max()], [west, east], atol=1e-6)
+
+
+def test_near_a_pole_sonar_pictures_are_outlines_alone():
+    outline = shapely.box(10.0, 88.99, 10.1, 89.0)
+    picture = (png_of(), (10.0, 84.0, 10.1, 84.1), "", outline)
+    data = data_of(review_map(marks=one_mark(lat=[89.0]), pictures=[picture]))
+    assert data["pictures"][0]["png"] == ""
+    assert data["pictures"][0]["outline"]
+
+
+def test_a_page_that_its_pictures_make_large_says_so():
+    noise = png_of() + bytes(7_000_000)
+    page = review_map(marks=one_mark(), pictures=[(noise, BOX, "", None)])
+    assert data_of(page)["pageBytes"] == pytest.approx(len(page.encode()), abs=100)
+    small = review_map(marks=one_mark(), pictures=[(png_of(), BOX, "", None)])
+    assert "pageBytes" not in data_of(small)
+
+
+@pytest.mark.parametrize(
+    ("png", "box", "words"),
+    [
+        (b"GIF89a", BOX, "the sonar picture 'x' is not a PNG"),
+        (None, (10.0, 50.0, 9.0, 51.0), "has the edges 10, 50, 9, 51"),
+        (None, (10.0, 50.0, 11.0, 86.0), "within 85 degrees of the equator"),
+        (None, (float("nan"), 50.0, 11.0, 51.0), "has the edges nan"),
+    ],
+)
+def test_sonar_pictures_that_cannot_be_are_refused(png, box, words):
+    with pytest.raises(DataError, match=words):
+        review_map(marks=one_mark(), pictures=[(png or png_of(), box, "x", None)])

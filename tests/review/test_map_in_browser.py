@@ -497,3 +497,56 @@ def test_five_thousand_marks_can_be_searched(visit):
         f"5,000 marks, {len(html.encode()):,} bytes: found in {time.perf_counter() - start:.2f} s"
     )
     assert "Wreck" in page.inner_text(".card h2")
+
+
+def sonar_scene():
+    """A grey picture, dark to the west and light to the east, about the marks of a scene."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    marks, *_ = scene(6)
+    box = (marks.lon.min(), marks.lat.min(), marks.lon.max(), marks.lat.max())
+    grey = np.full((200, 300), 60, np.uint8)
+    grey[:, 150:] = 220
+    out = BytesIO()
+    Image.fromarray(grey).save(out, "PNG")
+    return (out.getvalue(), box, "north <b>bank</b>", shapely.box(*box))
+
+
+@pytest.mark.parametrize("width", [1200, 390])
+def test_sonar_pictures_lie_in_place_under_the_marks_and_can_be_switched_off(visit, width):
+    picture = sonar_scene()
+    page = visit(review_map(marks=Marks.empty(), pictures=[picture]), width=width)
+    page.wait_for_function("document.querySelector('canvas.marks') !== null")
+    page.wait_for_timeout(300)
+    west, south, east, north = picture[1]
+
+    def grey_at(lon, lat):
+        from io import BytesIO
+
+        from PIL import Image
+
+        x, y = page.evaluate(
+            """([lat, lon]) => { const p = map_sheet.latLngToContainerPoint([lat, lon]);
+            const box = document.getElementById('map_sheet').getBoundingClientRect();
+            return [p.x + box.x, p.y + box.y]; }""",
+            [lat, lon],
+        )
+        return Image.open(BytesIO(page.screenshot())).convert("RGB").getpixel((round(x), round(y)))
+
+    sheet = grey_at(west - (east - west) * 0.01, (south + north) / 2)
+    middle = (west + east) / 2
+    step = (east - west) / 300
+    lat = south + 0.37 * (north - south)
+    assert grey_at(middle - 3.3 * step, lat) == (60, 60, 60)
+    assert grey_at(middle + 3.3 * step, lat) == (220, 220, 220)
+    assert "1 sonar picture: north <b>bank</b>." in page.inner_text("#sonar-note")
+    page.locator("#layer-sonar").uncheck()
+    page.wait_for_timeout(100)
+    assert grey_at(middle - 3.3 * step, lat) == sheet
+    page.locator("#layer-sonar").check()
+    page.click("#night")
+    page.wait_for_timeout(100)
+    red, green, blue = grey_at(middle + 3.3 * step, lat)
+    assert red > 2 * max(green, blue)

@@ -10,6 +10,7 @@ equidistant plane about the middle of the data, in metres along geodesics.
 
 from __future__ import annotations
 
+import base64
 import html
 import json
 import re
@@ -40,11 +41,14 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 NearPair = tuple[float, float, float, float, str]
 Background = Mapping[str, Any] | Iterable[Any]
+SonarPicture = tuple[bytes, tuple[float, float, float, float], str, Any]
 
 _MERCATOR_LIMIT_DEG = 85.0
 _ELLIPSE_95 = float(np.sqrt(CHI2_95_2DOF))
 _TRACK_TOLERANCE_M = 1.0
 _METRES_PER_DEGREE = 111_320.0
+_LARGE_BYTES = 8_000_000
+"""A page above this opens slowly on a phone and is refused by many mail servers."""
 _UNITS: dict[str, tuple[float, str]] = {
     "metric": (1.0, "m"),
     "feet": (FOOT.value, "ft"),
@@ -89,6 +93,7 @@ def review_map(
     mark_of: IntArray | None = None,
     near_pairs: Sequence[NearPair] = (),
     background: Background | None = None,
+    pictures: Sequence[SonarPicture] = (),
     units: UnitSystem = "metric",
     title: str = "",
     tiles: str | None = None,
@@ -114,6 +119,12 @@ def review_map(
         shapes are put into the page, cut off at 50 km or the data's own breadth beyond them.
         Where they have more than 60,000 points they are cut off nearer, then thinned; the page
         says how far it may be off.
+    pictures : sequence of (png, bounds, title, outline)
+        Sonar pictures to draw under the marks: the bytes of a PNG in Web Mercator, its west,
+        south, east and north in degrees, a title, and the outline of what was seen as a shape in
+        longitude and latitude, or None (`athwart.frame.strip.overlay` makes the first two). Where
+        the sheet is a plane near a pole the outlines alone are drawn. The page says how large it
+        has become above 8 MB.
     units : {"metric", "feet", "fathoms"}
         What lengths are shown in.
     title : str
@@ -132,7 +143,7 @@ def review_map(
     Raises
     ------
     DataError
-        ``mark_of`` or ``background`` does not fit.
+        ``mark_of``, ``background`` or a picture does not fit.
     UsageError
         Unknown units, or a tile address that cannot be used.
     """
@@ -141,7 +152,7 @@ def review_map(
     sightings = Sightings.empty() if sightings is None else sightings
     tracks = Track.empty() if tracks is None else tracks
     owner = _owners(marks, sightings, mark_of)
-    sheet = _sheet(marks, sightings, tracks, near_pairs)
+    sheet = _sheet(marks, sightings, tracks, near_pairs, [_bounds(p) for p in pictures])
     server = _tile_server(tiles, sheet)
     heading = visible_text(title).strip() or "Marks for review"
     data = {
@@ -157,16 +168,25 @@ def review_map(
             for p in near_pairs
         ],
         "background": _background_data(background, sheet),
+        "pictures": _pictures_data(pictures, sheet),
         "tiles": server and {"url": server[0], "host": server[1], "by": visible_text(attribution)},
     }
-    page = _ReviewMap(
-        heading=heading,
-        data=_embed(data),
-        image_source=server[2] if server else "",
-        crs="EPSG3857" if sheet.plane is None else "Simple",
-        tiles=bool(server),
-    )
-    return page.text()
+
+    def page() -> str:
+        return _ReviewMap(
+            heading=heading,
+            data=_embed(data),
+            image_source=server[2] if server else "",
+            crs="EPSG3857" if sheet.plane is None else "Simple",
+            tiles=bool(server),
+        ).text()
+
+    text = page()
+    size = len(text.encode())
+    if pictures and size > _LARGE_BYTES:
+        data["pageBytes"] = size
+        text = page()
+    return text
 
 
 class _ReviewMap(folium.Map):
@@ -269,11 +289,18 @@ class _Sheet(NamedTuple):
 
 
 def _sheet(
-    marks: Marks, sightings: Sightings, tracks: Track, near_pairs: Sequence[NearPair]
+    marks: Marks,
+    sightings: Sightings,
+    tracks: Track,
+    near_pairs: Sequence[NearPair],
+    boxes: Sequence[tuple[float, float, float, float]] = (),
 ) -> _Sheet:
     pairs = np.array([p[:4] for p in near_pairs], dtype=np.float64).reshape(-1, 4)
-    lon = np.concatenate([marks.lon, sightings.lon, tracks.lon, pairs[:, 0], pairs[:, 2]])
-    lat = np.concatenate([marks.lat, sightings.lat, tracks.lat, pairs[:, 1], pairs[:, 3]])
+    box = np.array(boxes, dtype=np.float64).reshape(-1, 4)
+    lon = np.concatenate([marks.lon, sightings.lon, tracks.lon, pairs[:, [0, 2]].T.ravel()])
+    lat = np.concatenate([marks.lat, sightings.lat, tracks.lat, pairs[:, [1, 3]].T.ravel()])
+    lon = np.concatenate([lon, box[:, [0, 2]].T.ravel()])
+    lat = np.concatenate([lat, box[:, [1, 3]].T.ravel()])
     known = np.isfinite(lon) & np.isfinite(lat)
     lon, lat = lon[known], lat[known]
     if not len(lon):
@@ -526,6 +553,55 @@ def _background_data(background: Background | None, sheet: _Sheet) -> dict[str, 
         "cut": ground.cut or len(near) < len(shapes),
         "leftOut": ground.left_out,
     }
+
+
+def _bounds(picture: SonarPicture) -> tuple[float, float, float, float]:
+    """Return a picture's west, south, east and north.
+
+    Raises
+    ------
+    DataError
+        It is no PNG, or its edges cannot be.
+    """
+    png, bounds, title = picture[:3]
+    name = f"the sonar picture {visible_text(title)!r}"
+    if not bytes(png).startswith(b"\x89PNG\r\n\x1a\n"):
+        raise DataError(f"{name} is not a PNG")
+    west, south, east, north = (float(v) for v in bounds)
+    right = np.isfinite([west, south, east, north]).all() and west < east <= west + 360.0
+    if not (right and -85.06 < south < north < 85.06):
+        raise DataError(
+            f"{name} has the edges {west:g}, {south:g}, {east:g}, {north:g}; allowed are west, "
+            "south, east and north in degrees, within 85 degrees of the equator"
+        )
+    return west, south, east, north
+
+
+def _pictures_data(pictures: Sequence[SonarPicture], sheet: _Sheet) -> list[dict[str, Any]]:
+    out = []
+    for picture in pictures:
+        png, _, title, outline = picture
+        west, south, east, north = _bounds(picture)
+        rings: list[list[int]] = []
+        if outline is not None:
+            for part in _laid_out(_checked([outline]), sheet):
+                if part.geom_type == "Polygon":
+                    rings += [
+                        _deltas(shapely.get_coordinates(ring), sheet)
+                        for ring in (part.exterior, *part.interiors)
+                    ]
+        left = float(sheet.place(west, south)[0]) if sheet.plane is None else 0.0
+        data = base64.b64encode(png).decode("ascii")
+        out.append(
+            {
+                "title": visible_text(title),
+                "png": data if sheet.plane is None else "",
+                "bytes": len(data),
+                "box": [round(v, 9) for v in (left, south, left + east - west, north)],
+                "outline": rings,
+            }
+        )
+    return out
 
 
 def _may_be_near(shapes: NDArray[np.object_], sheet: _Sheet) -> NDArray[np.bool_]:

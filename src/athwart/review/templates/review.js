@@ -129,6 +129,18 @@ function athwartReview(map) {
     lines: data.background.lines.map(function (l) { return unrolled(l); }),
     points: data.background.points.map(function (p) { return unrolled(p); })
   };
+  var sonar = data.pictures.map(function (p) {
+    var one = {
+      image: null, tinted: {}, outline: p.outline.map(function (r) { return unrolled(r); }),
+      box: [across(p.box[0]), down(p.box[3]), across(p.box[2]), down(p.box[1])]
+    };
+    if (p.png) {
+      one.image = new Image();
+      one.image.onload = function () { one.loaded = true; redraw(); };
+      one.image.src = "data:image/png;base64," + p.png;
+    }
+    return one;
+  });
   var looks = [];
   for (var q = 0; q < n; q++) looks.push([]);
   S.mark.forEach(function (m, i) { if (m >= 0) looks[m].push(i); });
@@ -242,6 +254,7 @@ function athwartReview(map) {
     }
 
     if (shown.ground) drawGround();
+    if (shown.sonar) drawSonar();
     if (shown.grid) drawGrid();
     if (shown.tracks) {
       c.strokeStyle = ink.faint; c.lineWidth = 1; c.globalAlpha = 0.75;
@@ -414,6 +427,28 @@ function athwartReview(map) {
       ground.points.forEach(function (p) {
         if (inView(p.box, 2)) { c.beginPath(); c.arc(X(p.u[0]), Y(p.v[0]), 2, 0, 7); c.fill(); }
       });
+    }
+    function drawSonar() {
+      sonar.forEach(function (p) {
+        var x = X(p.box[0]), y = Y(p.box[1]);
+        if (p.loaded && inView(p.box, 0)) c.drawImage(tint(p), x, y, X(p.box[2]) - x, Y(p.box[3]) - y);
+        c.beginPath();
+        p.outline.forEach(function (r) { if (inView(r.box, 2)) trace(r); });
+        c.strokeStyle = ink.faint; c.lineWidth = 1; c.stroke();
+      });
+    }
+    /* Grey by day; by night in the sheet's own dim ink, so that it does not blind. */
+    function tint(p) {
+      if (scheme !== "night") return p.image;
+      if (!p.tinted.night) {
+        var canvas = document.createElement("canvas"), pen = canvas.getContext("2d");
+        canvas.width = p.image.naturalWidth; canvas.height = p.image.naturalHeight;
+        pen.drawImage(p.image, 0, 0);
+        pen.globalCompositeOperation = "multiply"; pen.fillStyle = ink.faint; pen.fillRect(0, 0, canvas.width, canvas.height);
+        pen.globalCompositeOperation = "destination-in"; pen.drawImage(p.image, 0, 0);
+        p.tinted.night = canvas;
+      }
+      return p.tinted.night;
     }
     function drawGrid() {
       c.strokeStyle = ink.rule; c.lineWidth = 0.6; c.globalAlpha = 0.8;
@@ -709,7 +744,7 @@ function athwartReview(map) {
   var hasRays = S.bx.some(function (v) { return v !== null; });
   [["marks", "Marks", n], ["names", "Names", n], ["errors", "Error ellipses (95 %, to scale)", n], ["looks", "Sightings, tied to their mark", S.x.length],
     ["rays", "Boat's place and ray to the target", hasRays], ["tracks", "Tracks (simplified within 1 m for drawing)", tracks.length],
-    ["apart", "Kept apart", near.length], ["ground", "Background", ground], ["grid", plane ? "Grid in metres" : "Latitude and longitude", true]
+    ["apart", "Kept apart", near.length], ["sonar", "Sonar pictures", sonar.length], ["ground", "Background", ground], ["grid", plane ? "Grid in metres" : "Latitude and longitude", true]
   ].forEach(function (layer) {
     shown[layer[0]] = true;
     if (layer[2]) addBox(byId("layers"), "layer-" + layer[0], layer[1], function (on) { shown[layer[0]] = on; });
@@ -720,6 +755,17 @@ function athwartReview(map) {
     data.background.leftOut ? plural(data.background.leftOut, "small outline is", "small outlines are") + " left out" : ""
   ].filter(Boolean).join("; ");
   if (ofGround) byId("layers").appendChild(make("p", { "class": "small", id: "ground-note" }, "Background: " + ofGround + "."));
+  if (sonar.length) byId("layers").appendChild(make("p", { "class": "small", id: "sonar-note", dir: "auto" }, sonarText()));
+  function megabytes(bytes) { return (bytes / 1e6).toFixed(1) + " MB"; }
+  function sonarText() {
+    var titles = data.pictures.map(function (p) { return p.title; }).filter(Boolean), some = titles.slice(0, 6);
+    var bytes = data.pictures.reduce(function (sum, p) { return sum + p.bytes; }, 0);
+    var text = plural(sonar.length, "sonar picture", "sonar pictures") + (some.length ? ": " + some.join("; ") : "") +
+      (titles.length > 6 ? "; and " + (titles.length - 6) + " more" : "") + ".";
+    if (plane) return text + " Near a pole only their outlines are drawn.";
+    return text + " They take " + megabytes(bytes) + " of this page." + (data.pageBytes ?
+      " The page is large, " + megabytes(data.pageBytes) + ": it may open slowly or be too large to send. Make it with fewer or coarser pictures." : "");
+  }
   function addBox(into, id, words, change) {
     var label = make("label"), box = make("input", { type: "checkbox", id: id });
     box.checked = true;
@@ -799,6 +845,16 @@ function athwartReview(map) {
     }
     grow(M);
     if (!n) grow(S);
+    if (!bounds.isValid()) data.pictures.forEach(function (p) {
+      p.outline.forEach(function (r) {
+        var x = 0, y = 0;
+        for (var i = 0; i < r.length; i += 2) {
+          x += r[i]; y += r[i + 1];
+          bounds.extend([data.origin[1] + y * data.quantum, data.origin[0] + x * data.quantum]);
+        }
+      });
+      if (!plane) bounds.extend([p.box[1], p.box[0]]).extend([p.box[3], p.box[2]]);
+    });
     if (!bounds.isValid()) data.tracks.forEach(function (t) {
       var x = 0, y = 0;
       for (var i = 0; i < t.d.length; i += 2) {
