@@ -39,7 +39,7 @@ ALLOWED = {
     "waypoints": {"errors", "tables", "identity"},
     "trips": {"errors", "tables", "identity"},
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
-    "frame": {"boat", "errors", "fix", "frame", "geometry", "tables", "uncertainty", "units"},
+    "frame": {"boat", "errors", "fix", "formats", "frame", "geometry", "tables", "uncertainty", "units"},
     "review": {"errors", "geometry", "kinds", "review", "tables", "uncertainty", "units"},
     "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
     "book": {
@@ -81,8 +81,8 @@ def test_only_the_command_line_shows_progress():
     assert {p.parent.name for p in users} == {"cli"}
 
 
-def test_the_book_takes_files_from_formats_and_nothing_else():
-    for path in (SOURCE / "book").glob("*.py"):
+def test_book_and_frame_take_files_from_formats_and_nothing_else():
+    for path in [p for room in ("book", "frame") for p in (SOURCE / room).glob("*.py")]:
         formats = {m for m in modules_of(path) if m.startswith("athwart.formats")}
         assert formats <= {"athwart.formats.files"}, path
 

@@ -40,7 +40,7 @@ from athwart.tables import Marks, Sightings, Track, Waypoints
 from athwart.units import many
 from athwart.waypoints import marks_as_waypoints, to_sightings
 
-__all__ = ["Ruled", "add", "edit", "hand_over", "merge_book", "rule", "visit"]
+__all__ = ["Ruled", "add", "edit", "hand_over", "merge_book", "rule", "take_in", "visit"]
 
 
 @dataclass(slots=True)
@@ -595,6 +595,12 @@ def visit(
             called = _called(connection, mark_id)
             draft.sentence = f"{called} visited{': ' if said else ''}{said}"
     return out
+
+
+def take_in(store: Store) -> list[str]:
+    """Take in what was edited in another program, and nothing else; say what it was."""
+    with store.writing() as connection:
+        return take_in_edits(connection)
 
 
 def hand_over(store: Store, written: Sequence[tuple[str, Marks]]) -> int:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -71,6 +72,17 @@ def command() -> None:
 
 def _book(function: Callable[..., Any]) -> Callable[..., Any]:
     return click.argument("book", type=click.Path(path_type=Path), metavar="BOOK")(function)
+
+
+@contextmanager
+def _changing(book: Path) -> Iterator[tuple[Store, Progress]]:
+    """Open a book for a change, tell what takes long, and say what was done to the file besides."""
+    from athwart.book.store import open_book
+
+    with open_book(book, write=True) as store, Progress() as told:
+        store.told = told
+        yield store, told
+    _say_all(store.words)
 
 
 def _say_all(words: list[str]) -> None:
@@ -144,39 +156,38 @@ def add(
             except FileError:
                 if not is_book(book):  # else another program has just made it
                     raise
-        results: list[tuple[str, Added]] = []
-        rejected: list[tuple[str, Any]] = []
-        with open_book(book, write=True) as store:
-            store.told = told
-            for path, found in zip(order, contents, strict=True):
-                told(f"adding {path.name}")
-                try:
-                    added, bad = work.add(
-                        store,
-                        found,
-                        SourceFile(path.name, _hash(path), path.stat().st_size, found.format),
-                        trip=trip,
-                        boat=boat,
-                        track=track,
-                        sigma_m=sigma,
-                        saved_at=saved_at,
-                        in_water=in_water,
-                        measured=measured,
-                        skip_bad=skip_bad,
-                    )
-                except AthwartError:
-                    for name, before in results:
-                        say(f"in the book already: {work.said_of_add(before, name)}")
-                    raise
-                added.words[:0] = list(found.words)
-                if skip_bad:
-                    rejected += [(path.name, row) for row in [*found.rejected, *bad]]
-                elif found.rejected:  # noise in a log is normal
-                    said = many(len(found.rejected), "line")
-                    added.words.append(f"{path.name}: {said} could not be read")
-                results.append((path.name, added))
-            waiting = work.waiting(store)
-            names = _names(store, [added for _, added in results])
+    results: list[tuple[str, Added]] = []
+    rejected: list[tuple[str, Any]] = []
+    with _changing(book) as (store, told):
+        for path, found in zip(order, contents, strict=True):
+            told(f"adding {path.name}")
+            try:
+                added, bad = work.add(
+                    store,
+                    found,
+                    SourceFile(path.name, _hash(path), path.stat().st_size, found.format),
+                    trip=trip,
+                    boat=boat,
+                    track=track,
+                    sigma_m=sigma,
+                    saved_at=saved_at,
+                    in_water=in_water,
+                    measured=measured,
+                    skip_bad=skip_bad,
+                )
+            except AthwartError:
+                for name, before in results:
+                    say(f"in the book already: {work.said_of_add(before, name)}")
+                raise
+            added.words[:0] = list(found.words)
+            if skip_bad:
+                rejected += [(path.name, row) for row in [*found.rejected, *bad]]
+            elif found.rejected:  # noise in a log is normal
+                said = many(len(found.rejected), "line")
+                added.words.append(f"{path.name}: {said} could not be read")
+            results.append((path.name, added))
+        waiting = work.waiting(store)
+        names = _names(store, [added for _, added in results])
     if as_json:
         print_json(
             {
@@ -263,10 +274,8 @@ def merge(
     A mark keeps its id and what you said of it for as long as any of its sightings does.
     """
     from athwart.book import work
-    from athwart.book.store import open_book
 
-    with open_book(book, write=True) as store, Progress() as told:
-        store.told = told
+    with _changing(book) as (store, told):
         told("merging")
         done = work.merge_book(store, whole=whole, shift_trips=shift_trips, dry_run=dry_run)
     _report(done, work.said_of_merge(done.derived), as_json, units, dry_run=dry_run)
@@ -450,7 +459,6 @@ def edit(
 ) -> int:
     """Say what a mark is. It stays said, whatever is merged later."""
     from athwart.book import work
-    from athwart.book.store import open_book
 
     given: dict[str, str | bool | None] = {
         "name": name, "kind": kind, "note": note, "hazard": hazard, "private": private,
@@ -458,7 +466,7 @@ def edit(
     values = {k: v for k, v in given.items() if v is not None}
     if not values:
         raise UsageError("say something of the mark: --name, --kind, --note, --hazard or --private")
-    with open_book(book, write=True) as store:
+    with _changing(book) as (store, _):
         done = work.edit(store, mark, values)
     _done(done, "noted", as_json)
     return 0
@@ -475,9 +483,8 @@ def _done(done: Ruled, sentence: str, as_json: bool) -> None:
 def _ruling(what: Literal["same", "apart"]) -> Callable[..., int]:
     def ruling(book: Path, a: str, b: str, as_json: bool, units: str | None, debug: bool) -> int:
         from athwart.book import work
-        from athwart.book.store import open_book
 
-        with open_book(book, write=True) as store:
+        with _changing(book) as (store, _):
             done = work.rule(store, what, a, b)
         count = len(done.derived.new) + len(done.derived.changed)
         verdict = "one thing" if what == "same" else "different things"
@@ -526,13 +533,12 @@ def visit(
     import numpy as np
 
     from athwart.book import work
-    from athwart.book.store import open_book
     from athwart.cli.fix_command import parse_time
 
     if not note and not result:
         raise UsageError("say what happened: --result, --note, or both")
     moment = parse_time(time_text, time_zone) if time_text else np.datetime64("now", "us")
-    with open_book(book, write=True) as store:
+    with _changing(book) as (store, _):
         done = work.visit(store, mark, time=moment, note=note, result=result)
     _done(done, "noted", as_json)
     return 0
@@ -570,10 +576,9 @@ def undo(book: Path, number: int | None, as_json: bool, debug: bool) -> int:
 
     Taking back is a change too: with its number here, what it took comes back.
     """
-    from athwart.book.store import open_book
     from athwart.book.undo import take_back
 
-    with open_book(book, write=True) as store:
+    with _changing(book) as (store, _):
         entry, words = take_back(store, number)
     if as_json:
         print_json({"taken_back": asdict(entry), "notes": words})

@@ -87,6 +87,7 @@ def command(
         raise UsageError("--blur must be more than 0, such as --blur 500m")
     limits = Limits() if limits_file is None else Limits.from_toml(limits_file)
     with Progress() as told:
+        edits = _edits_made_elsewhere(sources)
         found = gather(
             sources,
             options=read_options(
@@ -104,7 +105,7 @@ def command(
         )
         told(f"merging {many(len(found.sightings), 'sighting')}")
         marks, sightings, _ = settle(found)
-    words = list(found.words)
+    words = [*edits, *found.words]
     area = None if within is None else read_areas(within, allow_ballpark=allow_ballpark)
     chosen = select(marks, kinds=kinds, within=area)
     if not len(chosen) and not (tracks and len(found.tracks)):
@@ -151,6 +152,20 @@ def command(
             say(f"note: {word}")
         say(f"{many(len(chosen), 'mark')} written to {', '.join(Path(f).name for f in files)}")
     return 0
+
+
+def _edits_made_elsewhere(sources: tuple[Path, ...]) -> list[str]:
+    """Let a book take in what was edited in another program, before it is handed over."""
+    from athwart.book.store import is_book, open_book
+    from athwart.book.work import take_in
+
+    if len(sources) != 1 or not sources[0].is_file() or not is_book(sources[0]):
+        return []
+    try:
+        with open_book(sources[0], write=True) as store:
+            return [*take_in(store), *store.words]
+    except FileError:  # read only or in use: it is handed over as it stands
+        return []
 
 
 def _remember(book: Path, handed: list[tuple[str, Marks]], true_id: dict[str, str]) -> list[str]:
