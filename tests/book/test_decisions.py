@@ -216,8 +216,8 @@ def test_apart_beats_statistics_for_good(book):
 
 def test_no_sighting_of_one_mark_goes_with_one_of_another_that_is_ruled_apart(book):
     """Loose looks of either would both fold into what is found between the two."""
-    loose = {"sigma_m": [1.0, 15.0, 15.0, 1.0]}
-    book.add(looks([0, 8, 22, 30], [0, 0, 0, 0], ["aaa1", "aaa2", "bbb2", "bbb1"], **loose))
+    loose = {"sigma_m": [1.0, 15.0, 1.0, 15.0]}
+    book.add(looks([0, 8, 30, 22], [0, 0, 0, 0], ["aaa1", "aaa2", "bbb1", "bbb2"], **loose))
     book.merge()
     assert book.partition() == {frozenset({"aaa1", "aaa2"}), frozenset({"bbb1", "bbb2"})}
     ruled = book.copy("ruled.gpkg")
@@ -251,6 +251,16 @@ def test_three_rulings_that_contradict_each_other_are_settled_by_the_last(book):
     assert not together(book, "aaa1", "ccc1")
     book.merge(whole=True)
     assert not together(book, "aaa1", "ccc1")
+
+
+def test_a_ruling_on_one_sighting_settles_what_was_ruled_of_those_it_is_tied_to(book):
+    for k, ident in enumerate(("aaa1", "aaa2", "ccc1")):
+        book.add(looks([60 * k], [0], [ident]))
+        book.merge()
+    book.rule("same", "aaa1", "aaa2")
+    book.rule("apart", "aaa1", "ccc1")
+    book.rule("same", "aaa2", "ccc1")
+    assert together(book, "aaa1", "aaa2", "ccc1")
 
 
 @examples(15)

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from shelf import DAY, GEOD, Book, looks
+from shelf import DAY, GEOD, Book, at, looks
 from worlds_of_books import PLACES, batches, examples, seeds, water
 
 from athwart.book import store
+from athwart.book.blobs import point_blobs
 from athwart.book.trips import Trips
 from athwart.merge import Rulings, merge
 from athwart.tables import Sightings
@@ -41,8 +42,8 @@ def agree(book, sightings, rulings=None):
     expected = whole(sightings, rulings).marks
     found = book.marks()
     assert groups(found) == groups(expected)
-    at = {frozenset(ids.split()): k for k, ids in enumerate(expected.sighting_ids)}
-    order = [at[frozenset(ids.split())] for ids in found.sighting_ids]
+    row = {frozenset(ids.split()): k for k, ids in enumerate(expected.sighting_ids)}
+    order = [row[frozenset(ids.split())] for ids in found.sighting_ids]
     expected = expected.take(np.array(order, dtype=np.int64))
     _, _, off = GEOD.inv(found.lon, found.lat, expected.lon, expected.lat)
     assert np.max(off, initial=0.0) < 1e-3
@@ -152,6 +153,35 @@ def test_a_change_far_away_leaves_other_marks_alone(folder):
     derived = book.merge().derived
     assert derived.looked_at == 2
     assert derived.changed == ["far-00"]
+
+
+def test_a_better_fix_far_off_leaves_its_old_company_behind(folder):
+    book = Book.new(folder)
+    book.add(looks([0, 1], [0, 0], ["stays", "moves"]))
+    book.merge()
+    book.add(looks([500.0], [0.0], ["moves"]))
+    book.merge()
+    agree(book, looks([0, 500], [0, 0], ["stays", "moves"]))
+
+
+def test_a_mark_that_was_dragged_far_is_one_with_where_it_was(folder):
+    book = Book.new(folder)
+    book.add(looks(np.arange(9) * 400.0, np.zeros(9), [f"far-{k}" for k in range(9)]))
+    book.merge()
+    (shape,) = point_blobs(*at([150.0], [0.0]))
+    book.elsewhere(("UPDATE marks SET geom = ? WHERE mark_id = 'far-0'", (shape,)))
+    book.merge()
+    assert book.mark("far-0")["sightings"] == 2
+
+
+def test_looks_on_either_side_of_the_180th_meridian_meet(folder):
+    for first, second in ((-3.0, 3.0), (3.0, -3.0)):
+        book = Book.new(folder)
+        book.add(looks([first], [0.0], ["first"], place=(180.0, -16.6)))
+        book.merge()
+        book.add(looks([second], [0.0], ["second"], place=(180.0, -16.6)))
+        book.merge()
+        assert book.partition() == {frozenset({"first", "second"})}
 
 
 def test_a_look_with_a_large_error_reaches_farther(folder):
