@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import pytest
 from pyproj import Geod
 
 from athwart.book import store, work
@@ -116,6 +117,14 @@ class Book:
 
     def partition(self):
         return frozenset(frozenset(ids.split()) for ids in self.marks().sighting_ids)
+
+
+@pytest.fixture(scope="module")
+def neighbourhoods_only():
+    """Small books are mostly looked at whole; here never, unless a test asks for it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("athwart.book.derive._MOST", 2.0)
+        yield
 
 
 def at(east, north, place=PLACE):

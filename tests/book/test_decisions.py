@@ -4,13 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from shelf import Book, looks, points
+from shelf import Book, looks, neighbourhoods_only, points
 from worlds_of_books import batches, examples, seeds, water
 
 from athwart.book import store
 from athwart.book.checking import check_book
 from athwart.book.derive import resolve
 from athwart.errors import UsageError
+
+pytestmark = pytest.mark.usefixtures(neighbourhoods_only.__name__)
 
 
 @pytest.fixture

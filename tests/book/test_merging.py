@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from shelf import DAY, GEOD, Book, at, looks
+from shelf import DAY, GEOD, Book, at, looks, neighbourhoods_only
 from worlds_of_books import PLACES, batches, examples, seeds, water
 
 from athwart.book import store
@@ -14,18 +14,12 @@ from athwart.merge import Rulings, merge
 from athwart.tables import Sightings
 from athwart.trips import assign_trips
 
+pytestmark = pytest.mark.usefixtures(neighbourhoods_only.__name__)
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     return tmp_path_factory.mktemp("books")
-
-
-@pytest.fixture(scope="module", autouse=True)
-def neighbourhoods_only():
-    """Small books are mostly looked at whole; here never, unless a test asks for it."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("athwart.book.derive._MOST", 2.0)
-        yield
 
 
 def whole(sightings, rulings=None):

@@ -7,10 +7,12 @@ import pyogrio
 import pytest
 import shapely
 from fudgeo.extension.spatial import ST_FUNCS
-from shelf import GEOD, Book, at, looks, points
+from shelf import GEOD, Book, at, looks, neighbourhoods_only, points
 
 from athwart.book.blobs import point_blobs
 from athwart.book.checking import check_book
+
+pytestmark = pytest.mark.usefixtures(neighbourhoods_only.__name__)
 
 
 @pytest.fixture

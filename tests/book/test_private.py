@@ -5,12 +5,14 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from shelf import Book, at, looks, points
+from shelf import Book, at, looks, neighbourhoods_only, points
 
 import athwart
 from athwart.book.reading import read_book
 from athwart.cli import cli
 from athwart.formats import ReadOptions, read
+
+pytestmark = pytest.mark.usefixtures(neighbourhoods_only.__name__)
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from shelf import DAY, Book, at, looks
+from shelf import DAY, Book, at, looks, neighbourhoods_only
 from worlds_of_books import batches, examples, seeds, water
 
 from athwart.book.blobs import point_blobs
@@ -13,6 +13,8 @@ from athwart.book.outside import take_in_edits
 from athwart.book.store import open_book
 from athwart.errors import DataError, UsageError
 from athwart.tables import Marks
+
+pytestmark = pytest.mark.usefixtures(neighbourhoods_only.__name__)
 
 
 @pytest.fixture

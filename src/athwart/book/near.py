@@ -85,8 +85,10 @@ def within(connection: sqlite3.Connection, places: Places, reach_m: FloatArray) 
     """
     if not len(places.fids):
         return places
-    connection.execute("DROP TABLE IF EXISTS temp.box")
-    connection.execute("CREATE TEMP TABLE box (x0, x1, y0, y1)")
+    # Emptied, not dropped: after a change of a spatial index in this transaction, SQLite keeps a
+    # handle of it open, and no table can be dropped meanwhile.
+    connection.execute("CREATE TEMP TABLE IF NOT EXISTS box (x0, x1, y0, y1)")
+    connection.execute("DELETE FROM temp.box")
     connection.executemany(
         "INSERT INTO temp.box VALUES (?, ?, ?, ?)", _boxes(places, reach_m + _INDEX_ERROR_M)
     )
@@ -95,7 +97,7 @@ def within(connection: sqlite3.Connection, places: Places, reach_m: FloatArray) 
         "FROM temp.box AS b CROSS JOIN rtree_sightings_geom AS r "
         "ON r.maxx >= b.x0 AND r.minx <= b.x1 AND r.maxy >= b.y0 AND r.miny <= b.y1"
     ).fetchall()
-    connection.execute("DROP TABLE temp.box")
+    connection.execute("DELETE FROM temp.box")
     found = Places(*_columns(rows))
     if not len(found.fids):
         return found
