@@ -416,3 +416,22 @@ def test_a_page_that_its_pictures_make_large_says_so():
 def test_sonar_pictures_that_cannot_be_are_refused(png, box, words):
     with pytest.raises(DataError, match=words):
         review_map(marks=one_mark(), pictures=[(png or png_of(), box, "x", None)])
+
+
+def test_drawn_lines_and_areas_go_into_the_page_escaped():
+    page = review_map(
+        marks=Marks.empty(),
+        shapes=[
+            ([12.0, 12.001], [54.0, 54.001], False, "</script><b>step", "ledge", "", 6.0),
+            ([12.0, 12.001, 12.0], [54.0, 54.001, 54.001], True, "", "weed", "", 7.5),
+        ],
+    )
+    data = data_of(page)
+    assert [s["area"] for s in data["shapes"]] == [False, True]
+    assert data["shapes"][0]["title"] == "</script><b>step"
+    assert data["shapes"][1]["title"] == "weed"
+    assert "<b>step" not in page
+    # An area comes back to where it began: its steps sum to nothing.
+    ring = np.array(data["shapes"][1]["d"]).reshape(-1, 2)
+    assert len(ring) == 4
+    assert ring[1:].sum(axis=0).tolist() == [0, 0]

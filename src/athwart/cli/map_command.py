@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -19,6 +19,9 @@ from athwart.cli.common import (
 from athwart.errors import UsageError
 from athwart.progress import Progress
 from athwart.units import many
+
+if TYPE_CHECKING:
+    from athwart.review.map import DrawnShape
 
 
 @click.command("map", short_help="Draw a review map: one page that works offline.")
@@ -91,6 +94,7 @@ def command(
             frame = read_background(background, allow_ballpark=allow_ballpark)
             outlines = frame.geometry.to_numpy()
         told(f"drawing {many(len(marks), 'mark')}")
+        drawn = _drawn(sources[0], with_private) if found.final else ()
         page = review_map(
             marks=marks,
             sightings=sightings,
@@ -98,6 +102,7 @@ def command(
             near_pairs=near_pairs(report, shown_units(units)) if report else (),
             background=outlines,
             units=shown_units(units),
+            shapes=drawn,
             title=title,
             tiles=tiles,
             attribution=attribution,
@@ -107,3 +112,16 @@ def command(
     write_rejected(found.rejected, output)
     say(f"{many(len(marks), 'mark')} drawn on {output.name}; open it in any browser")
     return 0
+
+
+def _drawn(book: Path, with_private: bool) -> list[DrawnShape]:
+    """Return the lines and areas of a book as a map draws them."""
+    from athwart.book.drawn import shapes_of
+    from athwart.book.store import open_book
+
+    with open_book(book) as store, store.reading() as connection:
+        found = shapes_of(connection, with_private=with_private)
+    return [
+        (s.lon.tolist(), s.lat.tolist(), s.area, s.name, s.kind, s.note, float(s.r95_m.max()))
+        for s in found
+    ]

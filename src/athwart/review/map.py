@@ -41,6 +41,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 NearPair = tuple[float, float, float, float, str]
 Background = Mapping[str, Any] | Iterable[Any]
+DrawnShape = tuple[Sequence[float], Sequence[float], bool, str, str, str, float]
+"""Longitudes, latitudes, whether it is an area, name, kind, note, largest R95 in metres."""
+
 SonarPicture = tuple[bytes, tuple[float, float, float, float], str, Any]
 
 _MERCATOR_LIMIT_DEG = 85.0
@@ -94,6 +97,7 @@ def review_map(
     near_pairs: Sequence[NearPair] = (),
     background: Background | None = None,
     pictures: Sequence[SonarPicture] = (),
+    shapes: Sequence[DrawnShape] = (),
     units: UnitSystem = "metric",
     title: str = "",
     tiles: str | None = None,
@@ -125,6 +129,8 @@ def review_map(
         longitude and latitude, or None (`athwart.frame.strip.overlay` makes the first two). Where
         the sheet is a plane near a pole the outlines alone are drawn. The page says how large it
         has become above 8 MB.
+    shapes : sequence of (lon, lat, area, name, kind, note, r95_m)
+        Lines and areas that were drawn on pictures, with the largest R95 of their corners.
     units : {"metric", "feet", "fathoms"}
         What lengths are shown in.
     title : str
@@ -152,7 +158,8 @@ def review_map(
     sightings = Sightings.empty() if sightings is None else sightings
     tracks = Track.empty() if tracks is None else tracks
     owner = _owners(marks, sightings, mark_of)
-    sheet = _sheet(marks, sightings, tracks, near_pairs, [_bounds(p) for p in pictures])
+    boxes = [_bounds(p) for p in pictures]
+    sheet = _sheet(marks, sightings, tracks, near_pairs, boxes, shapes)
     server = _tile_server(tiles, sheet)
     heading = visible_text(title).strip() or "Marks for review"
     data = {
@@ -169,6 +176,7 @@ def review_map(
         ],
         "background": _background_data(background, sheet),
         "pictures": _pictures_data(pictures, sheet),
+        "shapes": _shapes_data(shapes, sheet),
         "tiles": server and {"url": server[0], "host": server[1], "by": visible_text(attribution)},
     }
 
@@ -294,6 +302,7 @@ def _sheet(
     tracks: Track,
     near_pairs: Sequence[NearPair],
     boxes: Sequence[tuple[float, float, float, float]] = (),
+    shapes: Sequence[DrawnShape] = (),
 ) -> _Sheet:
     pairs = np.array([p[:4] for p in near_pairs], dtype=np.float64).reshape(-1, 4)
     box = np.array(boxes, dtype=np.float64).reshape(-1, 4)
@@ -301,6 +310,8 @@ def _sheet(
     lat = np.concatenate([marks.lat, sightings.lat, tracks.lat, pairs[:, [1, 3]].T.ravel()])
     lon = np.concatenate([lon, box[:, [0, 2]].T.ravel()])
     lat = np.concatenate([lat, box[:, [1, 3]].T.ravel()])
+    lon = np.concatenate([lon, *(np.asarray(x[0], np.float64) for x in shapes)])
+    lat = np.concatenate([lat, *(np.asarray(x[1], np.float64) for x in shapes)])
     known = np.isfinite(lon) & np.isfinite(lat)
     lon, lat = lon[known], lat[known]
     if not len(lon):
@@ -575,6 +586,28 @@ def _bounds(picture: SonarPicture) -> tuple[float, float, float, float]:
             "south, east and north in degrees, within 85 degrees of the equator"
         )
     return west, south, east, north
+
+
+def _shapes_data(shapes: Sequence[DrawnShape], sheet: _Sheet) -> list[dict[str, Any]]:
+    out = []
+    for lon, lat, area, name, kind, note, r95_m in shapes:
+        x, y = sheet.place(np.asarray(lon, np.float64), np.asarray(lat, np.float64))
+        xy = np.stack([x, y], axis=1)
+        if sheet.plane is None:
+            xy = np.unwrap(xy, period=360.0, axis=0)
+        if area:
+            xy = np.concatenate([xy, xy[:1]])
+        title = visible_text(name).strip() or visible_text(kind).strip() or "drawn"
+        out.append(
+            {
+                "d": _deltas(xy, sheet),
+                "area": bool(area),
+                "title": title,
+                "note": visible_text(note),
+                "r95": round(float(r95_m), 2),
+            }
+        )
+    return out
 
 
 def _pictures_data(pictures: Sequence[SonarPicture], sheet: _Sheet) -> list[dict[str, Any]]:

@@ -123,6 +123,7 @@ function athwartReview(map) {
     v: spread(S.y.map(function (y, i) { return y + (S.by[i] || 0); }), data.origin[1], down)
   };
   var tracks = data.tracks.map(function (t) { return unrolled(t.d); });
+  var shapes = data.shapes.map(function (s) { return unrolled(s.d); });
   var near = data.near.map(placed);
   var ground = data.background && {
     fills: data.background.fills.map(function (rings) { return rings.map(function (r) { return unrolled(r, data.background.box); }); }),
@@ -263,6 +264,16 @@ function athwartReview(map) {
       c.stroke();
       c.globalAlpha = 1;
     }
+
+    if (shown.shapes) shapes.forEach(function (line, j) {
+      if (!inView(line.box, 2)) return;
+      c.strokeStyle = ink.ink; c.lineWidth = 2;
+      c.beginPath(); trace(line);
+      if (data.shapes[j].area) { c.globalAlpha = 0.12; c.fillStyle = ink.ink; c.fill(); c.globalAlpha = 1; }
+      c.stroke();
+      var middle = Math.floor((line.u.length - (data.shapes[j].area ? 1 : 0)) / 2);
+      if (shown.names) label(data.shapes[j].title, X(line.u[middle]) + 6, Y(line.v[middle]) - 6, true);
+    });
 
     drawn = [];
     for (var i = 0; i < n; i++) {
@@ -744,7 +755,7 @@ function athwartReview(map) {
   var hasRays = S.bx.some(function (v) { return v !== null; });
   [["marks", "Marks", n], ["names", "Names", n], ["errors", "Error ellipses (95 %, to scale)", n], ["looks", "Sightings, tied to their mark", S.x.length],
     ["rays", "Boat's place and ray to the target", hasRays], ["tracks", "Tracks (simplified within 1 m for drawing)", tracks.length],
-    ["apart", "Kept apart", near.length], ["sonar", "Sonar pictures", sonar.length], ["ground", "Background", ground], ["grid", plane ? "Grid in metres" : "Latitude and longitude", true]
+    ["shapes", "Lines and areas drawn on pictures", shapes.length], ["apart", "Kept apart", near.length], ["sonar", "Sonar pictures", sonar.length], ["ground", "Background", ground], ["grid", plane ? "Grid in metres" : "Latitude and longitude", true]
   ].forEach(function (layer) {
     shown[layer[0]] = true;
     if (layer[2]) addBox(byId("layers"), "layer-" + layer[0], layer[1], function (on) { shown[layer[0]] = on; });
@@ -818,6 +829,9 @@ function athwartReview(map) {
     pen.strokeStyle = ink.faint; pen.setLineDash([6, 3]); pen.beginPath(); pen.moveTo(-14, 4); pen.lineTo(18, -6); pen.stroke();
     pen.setLineDash([]); pen.strokeStyle = ink.ink; pen.fillStyle = ink.sheet;
     pen.beginPath(); pen.moveTo(-14, -1); pen.lineTo(-10, 8); pen.lineTo(-18, 8); pen.closePath(); pen.fill(); pen.stroke();
+  });
+  if (shapes.length) sign("Drawn on a picture, line or area", function (pen) {
+    pen.strokeStyle = ink.ink; pen.lineWidth = 2; pen.beginPath(); pen.moveTo(-18, 5); pen.lineTo(-4, -4); pen.lineTo(8, 2); pen.lineTo(18, -5); pen.stroke();
   });
   if (near.length) sign("Close, but kept apart", function (pen) {
     pen.strokeStyle = ink.ink; pen.lineWidth = 1.2; pen.setLineDash([3, 3]);
