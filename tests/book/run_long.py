@@ -11,14 +11,20 @@ import pytest
 HERE = Path(__file__).parent
 
 
+class _Many:
+    """Asks for more examples before the tests are read."""
+
+    def pytest_configure(self) -> None:
+        sys.path.insert(0, str(HERE))
+        import worlds_of_books
+
+        worlds_of_books.MANY = int(sys.argv[1]) if len(sys.argv) > 1 else 20
+
+
 def main() -> int:
     """Run the tests of this folder that draw examples."""
-    sys.path.insert(0, str(HERE))
-    import worlds_of_books
-
-    worlds_of_books.MANY = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     names = [f"test_{n}.py" for n in ("adding", "merging", "decisions", "undo")]
-    return pytest.main([*sys.argv[2:], *(str(HERE / n) for n in names)])
+    return pytest.main([*sys.argv[2:], *(str(HERE / n) for n in names)], plugins=[_Many()])
 
 
 if __name__ == "__main__":
