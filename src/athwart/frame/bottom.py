@@ -57,7 +57,7 @@ CONFIDENT = 0.5
 """From this confidence on a line is taken as found; see the tests for how often it is right."""
 
 LIMIT = 2.0
-TEMPER = 0.5
+TEMPER = 0.25
 CAP = 12.0
 JUMP = 1e-3
 STEP_CELLS = 0.8
@@ -65,10 +65,13 @@ REACH_CELLS = 5
 NEAR = 2.0
 CELLS = 1000
 TIE = 0.9
+TIE_WEIGHT = 0.5
+TIE_LINES = 60
 BINS = 96
 ROUNDS = 3
 LEARN_LINES = 240
 LEAST_COLUMNS = 16
+RISEN = 0.85
 PIN_REACH = 20
 
 
@@ -232,6 +235,24 @@ def _evidence(sides: Mapping[str, SideEcho]) -> _Chain:
     return _Chain(names, log, step, scale, start)
 
 
+def _calmed(echo: Single) -> Single:
+    """Middle of five lines, then mean of three columns: stripes and dashes go, edges stay."""
+    lines = echo.shape[0]
+    if lines >= 5:
+        padded = np.concatenate([echo[2:0:-1], echo, echo[-2:-4:-1]])
+        a, b, c, d, e = (padded[i : i + lines] for i in range(5))
+        # The middle of five by exchanges (smallest and largest of four go, then of three).
+        low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+        high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+        low, high = np.minimum(low, high), np.maximum(low, high)
+        echo = np.maximum(low, np.minimum(high, e))
+    out = echo.copy()
+    out[:, 1:-1] += echo[:, :-2]
+    out[:, 1:-1] += echo[:, 2:]
+    out[:, 1:-1] /= 3
+    return out
+
+
 class _Levels(NamedTuple):
     """How a column's brightness becomes evidence: z = (x - water) * gain, then a table."""
 
@@ -253,6 +274,7 @@ def _steps(echo: Single) -> tuple[Single, float]:
     The likelihood is (lines, columns + 1), 0 the best of its line.
     """
     lines, columns = echo.shape
+    echo = _calmed(echo)
     some = echo[:: max(1, -(-lines // LEARN_LINES))]
     levels = _first_guess(some)
     if levels is None:
@@ -272,9 +294,10 @@ def _steps(echo: Single) -> tuple[Single, float]:
 
 
 def _lateness(levels: _Levels, echo: Single, path: NDArray[np.int64], trust: Single) -> float:
-    """Columns from the found edge to where the mean echo along it has risen halfway.
+    """Columns from the found edge to where the typical echo along it has risen to half its power.
 
-    The pulse's rise and the blur of the screen brighten the columns just before the return.
+    The blur of pulse and screen brightens the columns just before the return. Screens draw about
+    the root of the power (common practice, no source), so that half of it is RISEN of the contrast.
     """
     offset = np.arange(-8, 16)
     columns = echo.shape[1]
@@ -283,7 +306,7 @@ def _lateness(levels: _Levels, echo: Single, path: NDArray[np.int64], trust: Sin
         return 0.0
     at = path[good, None] + offset
     z = np.median((echo[good[:, None], at] - levels.water[at]) * levels.gain[at], axis=0)
-    half = 0.5 * float(np.median(z[16:]))
+    half = RISEN * float(np.median(z[16:]))
     above = np.flatnonzero((z[1:] >= half) & (z[:-1] < half))
     if not half > 0.15 or not above.size:
         return 0.0
@@ -478,19 +501,40 @@ def _posterior(like: Single) -> Single:
     return out
 
 
-def _tied(posterior: Single, step_m: float) -> Single:
-    """Likelihood that each of two sides has from the other, greatest about 1."""
+def _tied(posterior: Single, log: Single) -> Single:
+    """Log-likelihood that each of two sides has from the other, greatest about 0.
+
+    The sides differ slowly, by the bottom's slope across: by the running median of the difference.
+    """
     lines, _, cells = posterior.shape
-    other = posterior[:, ::-1]
-    typical = float((posterior.sum((0, 1)) * np.arange(cells)).sum()) / (2 * lines)
-    half = max(2, round(0.02 * typical))
-    out = other
-    for _ in range(2):
-        total = np.zeros((lines, 2, cells + 2 * half + 1), np.float32)
-        total[:, :, half + 1 : half + 1 + cells] = np.cumsum(out, axis=2)
-        total[:, :, half + 1 + cells :] = total[:, :, half + cells, None]
-        out = (total[:, :, 2 * half + 1 :] - total[:, :, : -2 * half - 1]) / (2 * half + 1)
-    return np.asarray(TIE * out + (1 - TIE) / cells, np.float32) * np.float32(2 * half + 1)
+    at = posterior.argmax(axis=2)
+    sure = np.take_along_axis(posterior, at[..., None], 2)[..., 0].min(axis=1) > 0.05
+    sure &= (log.min(axis=2) < -1.0).all(axis=1)
+    apart = _running_median((at[:, 1] - at[:, 0]).astype(np.float64), sure)
+    half = max(2, round(0.01 * float(np.median(at))))
+    out = np.empty_like(posterior)
+    for k, sign in ((0, 1), (1, -1)):
+        total = np.zeros((lines, cells + 1), np.float32)
+        np.cumsum(posterior[:, 1 - k], axis=1, out=total[:, 1:])
+        centre = np.arange(cells) + (sign * np.round(apart)).astype(int)[:, None]
+        low = np.clip(centre - half, 0, cells)
+        high = np.clip(centre + half + 1, 0, cells)
+        rows = np.arange(lines)[:, None]
+        out[:, k] = total[rows, high] - total[rows, low]
+    return np.asarray(TIE_WEIGHT * np.log(TIE * out + (1 - TIE)), np.float32)
+
+
+def _running_median(values: Floats, known: Bools) -> Floats:
+    """Median of the known values within TIE_LINES of each; 0 where there is none."""
+    lines = values.size
+    block = max(1, TIE_LINES // 8)
+    middles = np.arange(0, lines, block)
+    out = np.zeros(middles.size)
+    for j, i in enumerate(middles):
+        a, b = max(0, i - TIE_LINES), i + TIE_LINES + 1
+        here = values[a:b][known[a:b]]
+        out[j] = np.median(here) if here.size else 0.0
+    return np.interp(np.arange(lines), middles, out)
 
 
 def _solved(chain: _Chain, corrections: tuple[tuple[str, int, float], ...]) -> Bottom:
@@ -500,9 +544,8 @@ def _solved(chain: _Chain, corrections: tuple[tuple[str, int, float], ...]) -> B
     like = np.exp(log)
     if len(chain.sides) == 2:
         alone = _posterior(like)
-        tie = _tied(alone, chain.step_m)
-        log = log + np.log(tie)
-        like = like * tie
+        log = log + _tied(alone, log)
+        like = np.exp(log)
     posterior = _posterior(like)
     path = _viterbi(log)
     return _read(chain, path, posterior, corrections)
