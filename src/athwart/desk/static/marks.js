@@ -296,6 +296,7 @@ const refind = () => { clearTimeout(pause); pause = setTimeout(() => { map?.show
 byId("find").addEventListener("input", refind);
 byId("find").addEventListener("keydown", (event) => {
   if (event.key === "Escape") { byId("find").value = ""; refind(); }
+  if (event.key === "Enter") event.preventDefault(); // the focus moves to a button, which it would press
   if (event.key === "Enter" && order.length) { clearTimeout(pause); map?.show(filtered()); showList(); if (order.length) openEntry(order[0].id, true); }
 });
 byId("kind").addEventListener("change", refind);
