@@ -385,20 +385,18 @@ def _around(
     reaches: dict[int, float] = {}
     fresh = sorted(front)
     rows = connection.execute(
-        f"SELECT {', '.join(_SIGHTING)} FROM sightings WHERE fid IN "
-        "(SELECT value FROM json_each(?))",
+        f"SELECT {', '.join(_PLACED)} FROM sightings WHERE fid IN (SELECT value FROM json_each(?))",
         (json.dumps(fresh),),
     ).fetchall()
-    looked = table_of(Sightings, _SIGHTING, rows)
+    looked = table_of(Sightings, _PLACED, rows)
     for row, reach in zip(rows, reach_of(looked).tolist(), strict=True):
         if reach > REACH_M:
             reaches[int(row[0])] = reach
     reaches |= _shifted_reaches(connection, trips, trip_of, reaches)
-    inside = neighbourhood(connection, front, reaches)
     weighed = trips.weighed()
     unweighed = {t for t in trip_of.values() if t is not None and t not in weighed}
     if not unweighed:
-        return inside, set()
+        return neighbourhood(connection, front, reaches), set()
     old = {
         int(r[0])
         for r in connection.execute(
@@ -409,6 +407,8 @@ def _around(
     own = old | {f for f, t in trip_of.items() if t in unweighed}
     places = Places.of(connection, own)
     near = within(connection, places, np.full(len(places.fids), VOTE_WITHIN_M))
+    at_hand = near if front <= own else None
+    inside = neighbourhood(connection, front, reaches, at_hand, VOTE_WITHIN_M)
     return inside, {int(f) for f in near.fids} | own
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from athwart.errors import DataError
 from athwart.merge import REACH_M
 
-__all__ = ["Places", "neighbourhood", "within"]
+__all__ = ["Places", "nearer", "neighbourhood", "within"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -98,7 +98,11 @@ def within(connection: sqlite3.Connection, places: Places, reach_m: FloatArray) 
         "ON r.maxx >= b.x0 AND r.minx <= b.x1 AND r.maxy >= b.y0 AND r.miny <= b.y1"
     ).fetchall()
     connection.execute("DELETE FROM temp.box")
-    found = Places(*_columns(rows))
+    return nearer(Places(*_columns(rows)), places, reach_m)
+
+
+def nearer(found: Places, places: Places, reach_m: FloatArray) -> Places:
+    """Return those of some sightings that lie within a distance of any of some places."""
     if not len(found.fids):
         return found
     from scipy.spatial import cKDTree
@@ -149,7 +153,11 @@ def _together(places: Places, *sides: FloatArray) -> tuple[FloatArray, ...]:
 
 
 def neighbourhood(
-    connection: sqlite3.Connection, changed: Iterable[int], reaches: dict[int, float]
+    connection: sqlite3.Connection,
+    changed: Iterable[int],
+    reaches: dict[int, float],
+    around: Places | None = None,
+    around_m: float = 0.0,
 ) -> list[int]:
     """Return the keys of all sightings whose mark a change can touch.
 
@@ -162,6 +170,8 @@ def neighbourhood(
     reaches : dict
         How far, in metres, sightings that are not in a mark yet, or not for that far, may be
         folded; the others as the book says, or `athwart.merge.REACH_M`.
+    around : Places, optional
+        All sightings within ``around_m`` metres of the changed ones, if they are at hand.
 
     Returns
     -------
@@ -182,7 +192,11 @@ def neighbourhood(
         reach = np.full(len(places.fids), REACH_M)
         for k, fid in enumerate(places.fids.tolist() if wide_reach else ()):
             reach[k] = wide_reach.get(fid, REACH_M)
-        found = within(connection, places, reach)
+        if around is not None and reach.max(initial=0.0) <= around_m:
+            found = nearer(around, places, reach)
+        else:
+            found = within(connection, places, reach)
+        around = None
         others = _wide_ones(wide, wide_reach, places) | _tied(connection, front)
         new = ~np.isin(found.fids, np.fromiter(inside, np.int64, len(inside)))
         places = Places(found.fids[new], found.lon[new], found.lat[new])
