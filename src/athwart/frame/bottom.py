@@ -64,6 +64,10 @@ STEP_CELLS = 0.8
 REACH_CELLS = 5
 NEAR = 2.0
 CELLS = 1000
+SHADOW_COST = 8.0
+SHADOW_EACH = 0.2
+FISH_COST = 6.0
+FISH_EACH = 0.7
 TIE = 0.9
 TIE_WEIGHT = 0.5
 TIE_LINES = 60
@@ -288,7 +292,7 @@ def _steps(echo: Single) -> tuple[Single, float]:
         levels = learnt
     total, trust = _line_evidence(levels, some)
     late = _lateness(levels, some, _quick_path(total * trust[:, None]), trust)
-    total, trust = _line_evidence(levels, echo)
+    total, trust = _line_evidence(levels, echo, patches=True)
     total *= trust[:, None]
     return total, late
 
@@ -315,7 +319,9 @@ def _lateness(levels: _Levels, echo: Single, path: NDArray[np.int64], trust: Sin
     return float(np.clip(crossing, -3.0, 3.0))
 
 
-def _line_evidence(levels: _Levels, echo: Single) -> tuple[Single, Single]:
+def _line_evidence(
+    levels: _Levels, echo: Single, *, patches: bool = False
+) -> tuple[Single, Single]:
     """Tempered log-likelihood of each edge (0 for the best, CAP at most below), and trust 0 to 1."""
     lines, columns = echo.shape
     evidence = levels.evidence(echo)
@@ -338,10 +344,29 @@ def _line_evidence(levels: _Levels, echo: Single) -> tuple[Single, Single]:
     else:
         contrast = np.zeros(lines, np.float32)
     trust = np.clip((contrast - 0.2) / 0.25, 0.0, 1.0).astype(np.float32)
-    total = -TEMPER * behind
+    total = _with_patches(behind) if patches else -behind
+    total *= TEMPER
     total -= total.max(axis=1, keepdims=True)
     np.maximum(total, -CAP, out=total)
     return total, trust
+
+
+def _with_patches(cum: Single) -> Single:
+    """Log-likelihood of each edge, one dark patch behind it and one bright one before it allowed.
+
+    With R(c) the evidence from edge c on, a patch of shadow [a, b) behind c adds R(b) - R(a) less
+    SHADOW_COST and SHADOW_EACH a column; a patch of fish or weed [a, b) before c adds its own sum of l - FISH_EACH, less
+    FISH_COST.
+    """
+    rest = cum[:, -1:] - cum
+    at = np.arange(cum.shape[1], dtype=np.float32)
+    back = (rest - SHADOW_EACH * at)[:, ::-1]
+    shadow = np.maximum.accumulate(np.maximum.accumulate(back, axis=1) - back, axis=1)[:, ::-1]
+    dim = cum - FISH_EACH * at
+    fish = np.maximum.accumulate(dim - np.minimum.accumulate(dim, axis=1), axis=1)
+    total = rest + np.maximum(shadow - SHADOW_COST, 0.0)
+    total += np.maximum(fish - FISH_COST, 0.0)
+    return total
 
 
 def _first_guess(echo: Single) -> _Levels | None:
