@@ -27,6 +27,7 @@ from athwart.book.adding import (
 )
 from athwart.book.changes import Changes
 from athwart.book.derive import EDITABLE, Derived, derive, members_of, past_of, pending
+from athwart.book.drawn import PictureFacts, Shape, add_picture, add_shapes
 from athwart.book.log import new_entry
 from athwart.book.outside import take_in_edits
 from athwart.book.reading import find_mark, find_sightings
@@ -40,7 +41,18 @@ from athwart.tables import Marks, Sightings, Track, Waypoints
 from athwart.units import many
 from athwart.waypoints import marks_as_waypoints, to_sightings
 
-__all__ = ["Ruled", "add", "edit", "hand_over", "merge_book", "rule", "take_in", "visit"]
+__all__ = [
+    "Ruled",
+    "add",
+    "add_picture_work",
+    "edit",
+    "hand_over",
+    "merge_book",
+    "rule",
+    "take_in",
+    "tracks_at",
+    "visit",
+]
 
 
 @dataclass(slots=True)
@@ -128,6 +140,58 @@ def add(
             if named:
                 draft.sentence += f"; {many(len(out.renamed), 'mark')} named as on the plotter"
     return out, rejected
+
+
+def add_picture_work(
+    store: Store,
+    sightings: Sightings,
+    shapes: Sequence[Shape],
+    picture: PictureFacts,
+    source: SourceFile,
+) -> tuple[Added, int]:
+    """Take in what was picked and drawn on one picture; the same again adds nothing.
+
+    Parameters
+    ----------
+    store : Store
+        Opened for writing.
+    sightings : Sightings
+        What ``fix(picks, method="picture")`` gave, with the picture's hash and pixels in ``extra``.
+    shapes : sequence of Shape
+        Lines and areas.
+    picture : PictureFacts
+        Which picture it was, and how its screen was laid out.
+    source : SourceFile
+        The picture's file.
+
+    Returns
+    -------
+    Added
+        What was new and what was known of the sightings.
+    int
+        How many shapes were new.
+    """
+    out = Added()
+    with store.writing() as connection:
+        out.words += take_in_edits(connection)
+        with new_entry(connection, "add", source.name) as draft:
+            changes = draft.changes
+            file = changes.next_fid("files")
+            add_sightings(changes, sightings, file, out)
+            drawn = add_shapes(changes, shapes, source.name, file)
+            if changes:
+                add_picture(changes, picture, file)
+            _keep_file(changes, source, out)
+            draft.sentence = said_of_add(out, source.name)
+            if drawn:
+                draft.sentence += f"; {many(drawn, 'new line or area')}"
+    return out, drawn
+
+
+def tracks_at(store: Store, first: np.datetime64, last: np.datetime64) -> Track | None:
+    """Return the tracks of a book that cover any of the time between two moments, or None."""
+    with store.reading() as connection:
+        return _tracks_at(connection, np.array([first, last], "datetime64[us]"))
 
 
 def _keep_file(changes: Changes, source: SourceFile, out: Added) -> None:

@@ -61,7 +61,8 @@ def desk_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
     for module in (marks, handing, pictures):
         for method, path, answer in module.ANSWERS:
             routes.append(Route(path, _asked(answer), methods=[method]))
-    routes.append(Route("/api/pictures", _upload, methods=["POST"]))
+    for path, take in pictures.UPLOADS:
+        routes.append(Route(path, _uploaded(take), methods=["POST"]))
     app = Starlette(routes=routes)
     app.state.desk = desk
     return Guard(app, token, port)
@@ -142,17 +143,21 @@ def _fault(error: AthwartError) -> JSONResponse:
     return JSONResponse({"fault": str(error)}, status_code=400 if error.exit_code == 2 else 409)
 
 
-async def _upload(request: Request) -> Response:
-    """Take a picture in: its bytes as the body, its name in a header."""
-    from urllib.parse import unquote
+def _uploaded(take: Callable[[Desk, str, bytes], Any]) -> Callable[[Request], Awaitable[Response]]:
+    """Turn a function of desk, name and bytes into an address; the name comes in a header."""
 
-    raw = await request.body()
-    name = unquote(request.headers.get("x-name", ""))
-    try:
-        said = await run_in_threadpool(pictures.take_in, request.app.state.desk, name, raw)
-    except AthwartError as error:
-        return _fault(error)
-    return JSONResponse(plain(said))
+    async def upload(request: Request) -> Response:
+        from urllib.parse import unquote
+
+        raw = await request.body()
+        name = unquote(request.headers.get("x-name", ""))
+        try:
+            said = await run_in_threadpool(take, request.app.state.desk, name, raw)
+        except AthwartError as error:
+            return _fault(error)
+        return JSONResponse(plain(said))
+
+    return upload
 
 
 def _book(desk: Desk, question: dict[str, Any]) -> Any:

@@ -16,6 +16,7 @@ from athwart.errors import AthwartError, FileError, UsageError
 __all__ = ["Desk", "Job", "plain_file_name"]
 
 _MOST_PICTURES = 12
+_MOST_FILES = 24
 _MOST_JOBS = 20
 
 
@@ -99,6 +100,7 @@ class Desk:
         self.book = None if book is None else book.resolve()
         self.lock = threading.RLock()
         self.pictures: OrderedDict[str, Any] = OrderedDict()
+        self.files: OrderedDict[str, Any] = OrderedDict()
         self.jobs: OrderedDict[str, Job] = OrderedDict()
 
     def choose_book(self, name: str) -> Path:
@@ -153,6 +155,29 @@ class Desk:
                 raise UsageError("the picture is not open any more; open it again")
             self.pictures.move_to_end(key)
             return self.pictures[key]
+
+    def keep_file(self, content: Any) -> str:
+        """Keep what a file held (a track, a boat); the oldest goes when there are many."""
+        with self.lock:
+            key = uuid.uuid4().hex
+            self.files[key] = content
+            while len(self.files) > _MOST_FILES:
+                self.files.popitem(last=False)
+        return key
+
+    def file(self, key: str) -> Any:
+        """Return what a file held.
+
+        Raises
+        ------
+        UsageError
+            It is not in hand, or not any more.
+        """
+        with self.lock:
+            if key not in self.files:
+                raise UsageError("the file is not open any more; open it again")
+            self.files.move_to_end(key)
+            return self.files[key]
 
     def start(self, work: Callable[[Job], Any]) -> Job:
         """Start work in the background; what it returns becomes the job's result."""
