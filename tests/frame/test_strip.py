@@ -12,9 +12,12 @@ import pytest
 import rasterio
 import shapely
 from PIL import Image
+from scipy.ndimage import gaussian_filter
+from simulated import Body, scene
 
 from athwart.boat import Boat
 from athwart.errors import DataError, FileError, UsageError
+from athwart.frame.bottom import track_bottom
 from athwart.frame.geotiff import write_geotiff
 from athwart.frame.layout import Layout
 from athwart.frame.strip import mosaic, overlay, place_strip
@@ -416,6 +419,69 @@ REFUSED = [
 def test_what_cannot_be_placed_is_refused_in_a_sentence(options, words):
     with pytest.raises((DataError, UsageError), match=words):
         placed(Run(), **options)
+
+
+# ---- the simulator, which shares nothing with the package ------------------------------------
+
+PATCHES = [
+    ("port", 150, 14.0),
+    ("port", 450, 22.0),
+    ("starboard", 300, 18.0),
+    ("starboard", 700, 27.0),
+]
+SEAS = [
+    (1, {}),
+    (2, {"turn": "gentle"}),
+    (3, {"turn": "sharp", "newest": "left"}),
+    (4, {"crab_deg": 8.0, "mirrored": True, "axis": "ground"}),
+    (5, {"lat": 70.0, "lon": 20.3}),
+    (6, {"lat": -17.0, "lon": 180.0, "newest": "bottom"}),
+    (7, {"range_changes": ((500, 30.0),), "per_line": "metres"}),
+]
+
+
+@pytest.mark.parametrize(("seed", "options"), SEAS)
+def test_hard_patches_of_a_simulated_seabed_lie_at_their_true_place(seed, options):
+    bodies = tuple(
+        Body(kind="patch", side=side, line=line, ground_m=g, length_m=1.2, width_m=1.2, height_m=0.0,
+             strength=14.0)
+        for side, line, g in PATCHES
+    )  # fmt: skip
+    sea = scene(seed, bodies=bodies, **options)
+    layout = Layout.from_toml(sea.layout_toml)
+    sides = layout.sides(sea.straight / np.float32(255.0))
+    bottom = track_bottom(sides) if layout.axis == "slant" else None
+    boat = Boat(lever_forward_m=sea.lever["forward_m"], lever_starboard_m=sea.lever["starboard_m"])
+    assert len(sea.targets) >= 3
+    for name, track in (("true", sea.true_track), ("noisy", sea.track)):
+        strip = place_strip(sides, layout, bottom, Track.from_columns(track), boat, sea.newest_time)
+        for target in sea.targets:
+            east, north = brightest(
+                strip, target["lon"], target["lat"], 2.0 if name == "true" else 9.0
+            )
+            if name == "true":
+                assert np.hypot(east, north) < 0.3
+                continue
+            # Beyond the trip's common error: the receiver's jitter and the compass, 3.5 sigma.
+            own = np.hypot(
+                sea.options.jitter_m,
+                target["ground_range_m"] * np.radians(sea.options.heading_error_deg),
+            )
+            assert np.hypot(east - sea.shared_error_m[0], north - sea.shared_error_m[1]) < 3.5 * own
+
+
+def brightest(strip, lon, lat, reach_m):
+    """East and north from a place to the middle of the brightest spot around it, metres."""
+    row, column = (float(v) for v in strip.pixel_of(lon, lat))
+    k = int(reach_m / strip.pixel_m)
+    r, c = max(int(row) - k, 0), max(int(column) - k, 0)
+    window = strip.echo[r : int(row) + k + 1, c : int(column) + k + 1].astype(float)
+    window = gaussian_filter(window, 0.3 / strip.pixel_m)
+    weight = np.maximum(window - 0.8 * window.max(), 0.0)
+    i, j = np.indices(weight.shape)
+    down = (weight * (i + r + 0.5)).sum() / weight.sum() - row
+    right = (weight * (j + c + 0.5)).sum() / weight.sum() - column
+    return right * strip.pixel_m, -down * strip.pixel_m
 
 
 # ---- mosaic ---------------------------------------------------------------------------------

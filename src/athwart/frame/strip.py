@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from io import BytesIO
+from mmap import mmap
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
@@ -378,9 +379,9 @@ def _smoothed(columns: FloatArray, sigma: float) -> FloatArray:
     half = max(int(np.ceil(3.0 * sigma)), 1)
     j = np.arange(-half, half + 1) / sigma
     weight = np.exp(-0.5 * j**2)
-    ok = np.isfinite(columns).all(axis=1)
+    ok: BoolArray = np.asarray(np.isfinite(columns).all(axis=1))
     middle = columns[ok].mean(axis=0)
-    values = np.where(ok[:, None], columns - middle, 0.0)
+    values = np.where(ok.reshape(-1, 1), columns - middle, 0.0)
     moments = np.stack(
         [correlate1d(ok.astype(np.float64), weight * j**p, mode="constant") for p in range(5)]
     )
@@ -744,19 +745,21 @@ def mosaic(
     if not epsg:
         raise DataError("there is no strip to make a mosaic of")
     first_row, first_column, rows, columns = _extent(tiles)
-    echo = np.zeros((rows * _TILE, columns * _TILE), np.uint8)
-    range_m = np.full(echo.shape, np.inf, np.float32)
-    for key in list(tiles):
-        tile = tiles.pop(key)
-        r, c = (key[0] - first_row) * _TILE, (key[1] - first_column) * _TILE
-        echo[r : r + _TILE, c : c + _TILE] = tile.picture()
-        range_m[r : r + _TILE, c : c + _TILE] = tile.range_m
-    seen = np.isfinite(range_m)
-    row, column = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+    # Filled square by square while the tiles are let go, so that both never stand whole.
+    echo = np.empty((rows * _TILE, columns * _TILE), np.uint8)
+    range_m = np.empty(echo.shape, np.float32)
+    for i, j in np.ndindex(rows, columns):
+        square = (slice(i * _TILE, (i + 1) * _TILE), slice(j * _TILE, (j + 1) * _TILE))
+        tile = tiles.pop((first_row + i, first_column + j), None)
+        echo[square] = 0 if tile is None else tile.picture()
+        range_m[square] = np.inf if tile is None else tile.range_m
+    row = np.flatnonzero([np.isfinite(line).any() for line in range_m])
     if len(row):
-        window = (slice(row[0], row[-1] + 1), slice(column[0], column[-1] + 1))
-        echo, range_m = echo[window].copy(), range_m[window].copy()
-        top, left = first_row * _TILE + row[0], first_column * _TILE + column[0]
+        inner = slice(int(row[0]), int(row[-1]) + 1)
+        column = np.flatnonzero(np.minimum.reduce(range_m[inner], axis=0) < np.inf)
+        window = (inner, slice(int(column[0]), int(column[-1]) + 1))
+        echo, range_m = echo[window], range_m[window]
+        top, left = first_row * _TILE + inner.start, first_column * _TILE + int(column[0])
     else:
         top, left = first_row * _TILE, first_column * _TILE
     whole = shapely.union_all(np.array(_side_by_side(outlines), dtype=object))
@@ -785,13 +788,20 @@ def _side_by_side(outlines: list[Any]) -> list[Any]:
     return moved
 
 
+def _own_pages(dtype: Any) -> NDArray[Any]:
+    """Return zeros whose memory goes back to the system as soon as they are let go."""
+    size = _TILE * _TILE * np.dtype(dtype).itemsize
+    return np.frombuffer(mmap(-1, size), dtype=dtype).reshape(_TILE, _TILE)
+
+
 class _Tile:
     """A square of the mosaic: what stands there, or what is summed up."""
 
     def __init__(self, blend: bool) -> None:
-        self.range_m = np.full((_TILE, _TILE), np.inf, np.float32)
-        self.echo = np.zeros((_TILE, _TILE), np.float32 if blend else np.uint8)
-        self.weight = np.zeros((_TILE, _TILE), np.float32) if blend else None
+        self.range_m: Single = _own_pages(np.float32)
+        self.range_m.fill(np.inf)
+        self.echo: NDArray[Any] = _own_pages(np.float32 if blend else np.uint8)
+        self.weight: Single | None = _own_pages(np.float32) if blend else None
 
     def picture(self) -> Bytes:
         """Return the grey that stands at the end."""
@@ -822,7 +832,7 @@ def _add(tiles: dict[tuple[int, int], _Tile], strip: Strip, *, blend: bool) -> N
             range_m, echo = strip.range_m[source], strip.echo[source]
             if not np.isfinite(range_m).any():
                 continue
-            tile = tiles.setdefault((i, j), _Tile(blend)) if (i, j) not in tiles else tiles[i, j]
+            tile = tiles.get((i, j)) or tiles.setdefault((i, j), _Tile(blend))
             to = (
                 slice(r0 - i * _TILE, r1 - i * _TILE),
                 slice(c0 - j * _TILE, c1 - j * _TILE),
