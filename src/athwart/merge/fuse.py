@@ -176,14 +176,20 @@ def residual_squared(rows: Rows, fused: Fused, of: IntArray) -> FloatArray:
     Parameters
     ----------
     rows : Rows
-        Looks.
+        Looks, ordered by mark, then boat.
     fused : Fused
         Marks.
     of : numpy.ndarray of int
-        Row of ``fused`` for each look.
+        Row of ``fused`` for each look, not falling.
     """
     dx, dy = rows.x - fused.x[of], rows.y - fused.y[of]
-    common = rows.shared**2 + rows.boat_sigma**2
+    common = rows.shared**2
+    if rows.boat_sigma.any():
+        # As in `fuse` a boat's looks all carry her largest error in the mark: with less, a look
+        # could seem surer than the mark that it is part of.
+        head = _heads(of, rows.boat)
+        largest = np.maximum.reduceat(rows.boat_sigma, head) ** 2
+        common = common + np.repeat(largest, np.diff(np.append(head, len(of))))
     a = rows.see + common - fused.see[of]
     b = rows.snn + common - fused.snn[of]
     c = rows.sen - fused.sen[of]
