@@ -9,7 +9,7 @@ from worlds_of_books import batches, examples, seeds, water
 
 from athwart.book import store
 from athwart.book.checking import check_book
-from athwart.book.derive import resolve
+from athwart.book.said import resolve
 from athwart.errors import UsageError
 
 pytestmark = pytest.mark.usefixtures(neighbourhoods_only.__name__)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.book.changes import Changes
-from athwart.book.derive import members_of
+from athwart.book.loading import members_of
 from athwart.book.returned import HandedOver, Returned, recognise
 from athwart.book.rows import (
     contents_of,

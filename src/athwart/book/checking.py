@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from athwart.book.derive import pending
+from athwart.book.loading import pending
 from athwart.book.log import entries, way_back_of
 from athwart.book.reading import marks_and_sightings
 from athwart.book.rows import contents_of, line_id, line_of, point_keys, table_of

@@ -17,8 +17,10 @@ import numpy as np
 from athwart.book.adding import Added, add_sightings, tie_moved
 from athwart.book.blobs import points_of
 from athwart.book.changes import Changes
-from athwart.book.derive import EDITABLE, derive, past_of, put_back
+from athwart.book.derive import derive
 from athwart.book.log import new_entry
+from athwart.book.said import EDITABLE, past_of
+from athwart.book.settling import put_back
 from athwart.geometry.geodesic import inverse
 from athwart.tables import Sightings, Waypoints
 from athwart.units import many

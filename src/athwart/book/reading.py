@@ -10,8 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from athwart.book.derive import pending, resolve
+from athwart.book.loading import pending
 from athwart.book.rows import line_of, table_of
+from athwart.book.said import resolve
 from athwart.book.schema import columns_of
 from athwart.book.store import open_book
 from athwart.book.trips import Trips
@@ -206,7 +207,7 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
     to 1; one may be below 0. Residuals are from the mark to the sighting as it was merged: where the
     user had its trip moved, from where that puts it (``trip_moved_m`` is 0 for all others).
     """
-    from athwart.book.derive import EDITABLE, ids_behind
+    from athwart.book.said import EDITABLE, ids_behind
     from athwart.geometry.geodesic import displace, inverse
 
     names = columns_of("marks")

@@ -10,7 +10,7 @@ Tables fall into four sorts:
   ``pictures``. Added to, never changed.
 - **decided**: ``rulings``, ``words``, ``visits``, ``handed_over``. The user's own word.
 - **concluded**: ``trips``, ``members``, ``marks``, ``marks_as_written``, ``retired``. Derived from
-  the first two; `athwart.book.derive` alone writes them.
+  the first two; `athwart.book.settling` alone writes them.
 - **told**: ``log``, ``book_settings``.
 """
 

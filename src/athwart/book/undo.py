@@ -13,9 +13,11 @@ import sqlite3
 from typing import NoReturn
 
 from athwart.book.changes import Changes, Step
-from athwart.book.derive import derive, ids_behind, members_of, touched_by
+from athwart.book.derive import derive
+from athwart.book.loading import members_of, touched_by
 from athwart.book.log import Entry, entries, entry_of, new_entry, way_back_of
 from athwart.book.outside import take_in_edits
+from athwart.book.said import ids_behind
 from athwart.book.schema import DERIVED
 from athwart.book.store import Store
 from athwart.book.trips import Trips

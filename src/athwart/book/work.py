@@ -26,12 +26,14 @@ from athwart.book.adding import (
     tie_moved,
 )
 from athwart.book.changes import Changes
-from athwart.book.derive import EDITABLE, Derived, derive, members_of, past_of, pending
+from athwart.book.derive import Derived, derive
 from athwart.book.drawn import PictureFacts, Shape, add_picture, add_shapes
+from athwart.book.loading import members_of, pending
 from athwart.book.log import new_entry
 from athwart.book.outside import take_in_edits
 from athwart.book.reading import find_mark, find_sightings
 from athwart.book.rows import line_of, time_texts
+from athwart.book.said import EDITABLE, past_of
 from athwart.book.store import Store
 from athwart.book.trips import alone
 from athwart.contents import Contents
