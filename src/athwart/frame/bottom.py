@@ -53,26 +53,29 @@ Floats = NDArray[np.float64]
 Single = NDArray[np.float32]
 Bools = NDArray[np.bool_]
 
-CONFIDENT = 0.5
+CONFIDENT = 0.8
 """From this confidence on a line is taken as found; see the tests for how often it is right."""
 
 LIMIT = 2.0
 TEMPER = 0.25
 CAP = 12.0
-JUMP = 1e-3
+JUMP = 1e-4
 STEP_CELLS = 0.8
 REACH_CELLS = 5
 NEAR = 2.0
+SHARE = (0.0, 0.5, 0.7, 0.85, 0.925, 0.97, 1.0)
+RIGHT = (0.0, 0.2, 0.35, 0.6, 0.76, 0.95, 1.0)
 CELLS = 1000
-SHADOW_COST = 8.0
+SHADOW_COST = 12.0
 SHADOW_EACH = 0.2
-FISH_COST = 6.0
-FISH_EACH = 0.7
+FISH_COST = 8.0
+FISH_EACH = 0.4
 TIE = 0.9
 TIE_WEIGHT = 0.5
 TIE_LINES = 60
 BINS = 96
 ROUNDS = 3
+ENOUGH = 0.35
 LEARN_LINES = 240
 LEAST_COLUMNS = 16
 RISEN = 0.85
@@ -403,11 +406,13 @@ def _learn(echo: Single, path: NDArray[np.int64], trust: Single) -> _Levels | No
     n_water, n_bottom = is_water.sum(0), is_bottom.sum(0)
     if n_water.sum() < 50 or n_bottom.sum() < 50:
         return None
-    water = _filled(_masked_mean(echo, is_water, n_water), n_water >= 6)
+    # A few lines gone astray must not teach a column what its water is.
+    enough = max(6, int(ENOUGH * n_water.max()))
+    water = _filled(_masked_mean(echo, is_water, n_water), n_water >= enough)
     bottom = _filled(_smoothed(_masked_mean(echo, is_bottom, n_bottom), n_bottom, 12), n_bottom >= 6)
     if water is None or bottom is None:
         return None
-    square = _filled(_masked_mean((echo - water) ** 2, is_water, n_water), n_water >= 6)
+    square = _filled(_masked_mean((echo - water) ** 2, is_water, n_water), n_water >= enough)
     assert square is not None
     contrast = bottom - water
     reach = float(np.median(contrast[contrast > 0])) if (contrast > 0).any() else 0.0
@@ -611,7 +616,7 @@ def _read(
         low = np.maximum(path[:, k] - half, 0)
         high = np.minimum(path[:, k] + half + 1, cells)
         mass = share[row, high] - share[row, low]
-        confidence[s] = np.clip(mass, 0.0, 1.0)
+        confidence[s] = np.interp(mass, SHARE, RIGHT)
         offset = np.arange(-3, 4)
         at = np.clip(path[:, k, None] + offset, 0, cells - 1)
         p = posterior[row[:, None], k, at].astype(np.float64) + 1e-12
