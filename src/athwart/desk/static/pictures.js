@@ -33,7 +33,7 @@ async function entryOf(picture) {
   const empty = { layout: firstLayout(picture.width, picture.height), drags: [], picks: [], shapes: [], stepPart: 0 };
   let state = structuredClone(empty), past = [], future = [], tool = "layout", chosen = -1, drawing = null;
   let told = { picks: [], shapes: [], words: [], boat: null }, line = null, showPhoto = true, shownKey = "", overlay = null, timer = 0, asked = 0;
-  let track = null, boat = null, map = null, taken = true;
+  let track = null, boat = null, map = null, onMap = 0, taken = true;
 
   const id = freshId("picture");
   const canvasPlace = el("div", {}), status = el("p", { role: "status", class: "faint" }), bottomWords = el("p", { class: "faint", role: "status" });
@@ -297,6 +297,8 @@ async function entryOf(picture) {
       return;
     }
     map.show(shown); map.lines(lines); map.choose(chosen >= 0 ? `p${chosen}` : null);
+    if (shown.length !== onMap) map.fit(shown);
+    onMap = shown.length;
   }
 
   /* -- saving -- */

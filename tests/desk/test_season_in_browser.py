@@ -1,0 +1,200 @@
+"""From a picture to a plotter's file, as a person does it: dropped, laid out, picked, saved."""
+
+from __future__ import annotations
+
+import base64
+import re
+
+import gpxpy
+import numpy as np
+import pytest
+from paused_frame import boat_toml, frame, gpx, png
+from pyproj import Geod
+from test_desk_in_browser import (  # noqa: F401 - fixtures
+    browser,
+    desk,
+    marks_of,
+    pytestmark,
+    served,
+    told,
+    visit,
+)
+
+GEOD = Geod(ellps="WGS84")
+
+
+def drop(page, made):
+    """Drop the picture on the page, as a file manager does."""
+    data = base64.b64encode(png(made)).decode()
+    handle = page.evaluate_handle(
+        """b64 => {
+            const bytes = Uint8Array.from(atob(b64), c => c.charCodeAt(0));
+            const carried = new DataTransfer();
+            carried.items.add(new File([bytes], "pause.png", { type: "image/png" }));
+            return carried;
+        }""",
+        data,
+    )
+    page.dispatch_event(".drop", "drop", {"dataTransfer": handle})
+    page.locator("#pictures canvas").first.wait_for()
+
+
+def lay_out(page, made):
+    for label, key in (("range limit stands for", "range_m"), ("centre line", "centre_px"),
+                       ("port range limit", "port_limit_px"),
+                       ("starboard range limit", "starboard_limit_px")):  # fmt: skip
+        field = page.get_by_label(label)
+        field.fill(str(made.layout[key]))
+        field.blur()
+    page.get_by_label("a line takes").select_option("seconds")
+    field = page.get_by_label("how much")
+    field.fill(str(made.layout["seconds_per_line"]))
+    field.blur()
+
+
+def tell_when_and_where(page, made, folder):
+    (folder / "trip.gpx").write_bytes(gpx(made))
+    (folder / "tern.toml").write_bytes(boat_toml(made))
+    field = page.get_by_label("moment, such as")
+    field.fill(str(made.newest_time))
+    field.blur()
+    page.get_by_label("track file").set_input_files(folder / "trip.gpx")
+    page.get_by_label("boat file").set_input_files(folder / "tern.toml")
+    page.get_by_text(re.compile("^At .* the boat was at")).wait_for()
+
+
+def on_screen(page, made):
+    """Return a function from the picture's pixels to the window's."""
+    canvas = page.locator(".picture canvas")
+    canvas.scroll_into_view_if_needed()
+    box = canvas.bounding_box()
+    height, width = made.image.shape
+    scale = min(box["width"] / width, box["height"] / height)
+    left = box["x"] + (box["width"] - width * scale) / 2
+    top = box["y"] + (box["height"] - height * scale) / 2
+    return lambda x, y: (left + x * scale, top + y * scale)
+
+
+def ready(visit, made, folder, **screen):  # noqa: F811
+    page = visit("/pictures", **screen)
+    drop(page, made)
+    lay_out(page, made)
+    tell_when_and_where(page, made, folder)
+    return page
+
+
+def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_path):  # noqa: F811
+    made = frame()
+    before = marks_of(desk)
+    page = ready(visit, made, tmp_path)
+    page.get_by_text(re.compile("of the lines are sure")).wait_for()
+
+    page.get_by_role("button", name="point at a thing").click()
+    at = on_screen(page, made)
+    targets = made.targets[:3]
+    for t in targets:
+        page.mouse.click(*at(t["x"], t["y"]))
+    sentences = page.locator("ol[aria-label='what was pointed at'] p.said")
+    for k, t in enumerate(targets):
+        sentences.nth(k).get_by_text(re.compile(f"to {t['side']}, .* back$")).wait_for()
+
+    page.get_by_role("button", name="drag a shadow").click()
+    at = on_screen(page, made)
+    shaded = next(k for k, t in enumerate(targets) if np.isfinite(t["shadow_x0"]))
+    t = targets[shaded]
+    page.get_by_role("button", name=f"choose thing {shaded + 1}").click()
+    at = on_screen(page, made)
+    page.mouse.move(*at(t["shadow_x0"], t["shadow_y0"]))
+    page.mouse.down()
+    page.mouse.move(*at((t["shadow_x0"] + t["shadow_x1"]) / 2, t["shadow_y0"]), steps=4)
+    page.mouse.move(*at(t["shadow_x1"], t["shadow_y1"]), steps=4)
+    page.mouse.up()
+    sentences.nth(shaded).get_by_text(re.compile("stands .* high")).wait_for()
+
+    page.get_by_role("button", name="draw a line").click()
+    at = on_screen(page, made)
+    for x, y in ((620, 200), (660, 260), (640, 330)):
+        page.mouse.click(*at(x, y))
+    page.get_by_role("button", name="end the line").click()
+    page.get_by_text(re.compile("^line, 3 corners, R95")).wait_for()
+    kind = page.locator("li[data-pick='0']").get_by_label("kind")
+    kind.fill("ledge")
+    kind.blur()
+    page.get_by_text(re.compile("^ledge, 3 corners, R95")).wait_for()
+
+    page.get_by_role("button", name="undo").click()
+    page.get_by_text(re.compile("^line, 3 corners, R95")).wait_for()
+    page.get_by_role("button", name="redo").click()
+    page.get_by_text(re.compile("^ledge, 3 corners, R95")).wait_for()
+    page.get_by_role("button", name="save into the book").click()
+    told(page, "3 sightings and 1 line or area saved")
+    page.get_by_role("button", name="save into the book").click()
+    told(page, "0 sightings and 0 lines or areas saved; 4 were in the book already")
+
+    page.goto(desk.home + "/marks")
+    page.get_by_role("button", name="merge what waits").click()
+    told(page, "3 new sightings, 3 new marks")
+    now = {m["id"]: m for m in desk.get("/api/marks").json()["marks"]}
+    new = [m for i, m in now.items() if i not in {b["id"] for b in before.values()}]
+    off = [
+        min(GEOD.inv(m["lon"], m["lat"], t["lon"], t["lat"])[2] / m["r95_m"] for t in targets)
+        for m in new
+    ]
+    assert len(off) == 3
+    assert max(off) < 1.0, "each lies within its R95 of the truth"
+    page.locator("#questions").get_by_role("button", name="yes, one thing").first.click()
+    told(page, "one thing")
+    assert len(marks_of(desk)) <= len(before) + 2
+
+    page.goto(desk.home + "/hand-over")
+    page.get_by_role("button", name="show what it will get").click()
+    told(page, "The plotter will get")
+    page.fill("#name", "season.gpx")
+    page.click("#write")
+    told(page, "season.gpx")
+    text = (desk.desk.folder / "season.gpx").read_text(encoding="utf-8")
+    assert len(gpxpy.parse(text).waypoints) == len(desk.get("/api/marks").json()["marks"])
+
+
+def test_pointing_works_by_keyboard(visit, desk, tmp_path):  # noqa: F811
+    made = frame()
+    page = ready(visit, made, tmp_path)
+    page.get_by_role("button", name="point at a thing").click()
+    canvas = page.locator(".picture canvas")
+    canvas.focus()
+    for _ in range(8):
+        page.keyboard.press("Shift+ArrowRight")
+    for _ in range(5):
+        page.keyboard.press("ArrowUp")
+    page.keyboard.press("Enter")
+    page.locator("ol[aria-label='what was pointed at'] li").wait_for()
+    page.keyboard.press("Control+z")
+    page.locator("ol[aria-label='what was pointed at'] li").wait_for(state="detached")
+
+
+def test_a_strip_is_written_and_shown(visit, desk, tmp_path):  # noqa: F811
+    import rasterio
+
+    page = ready(visit, frame(), tmp_path)
+    page.get_by_label("name of the strip").fill("strip.tif")
+    page.get_by_role("button", name="make a strip").click()
+    told(page, "strip.tif")
+    page.locator(".leaflet-image-layer").wait_for()
+    with rasterio.open(desk.desk.folder / "strip.tif") as strip:
+        assert strip.crs is not None
+        assert strip.count >= 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_fits_a_phone_and_axe_finds_no_serious_fault(visit, desk, tmp_path, scheme):  # noqa: F811
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
+    )
+    made = frame()
+    page = ready(visit, made, tmp_path, width=375, height=700, scheme=scheme)
+    page.get_by_role("button", name="point at a thing").click()
+    page.mouse.click(*on_screen(page, made)(made.targets[0]["x"], made.targets[0]["y"]))
+    page.get_by_text(re.compile("to .* back$")).wait_for()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 375
+    found = axe.Axe().run(page).response["violations"]
+    assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == []
