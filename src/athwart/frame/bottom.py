@@ -36,7 +36,7 @@ low confidence.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -395,7 +395,7 @@ def _first_guess(echo: Single) -> _Levels | None:
 
 def _learn(echo: Single, path: NDArray[np.int64], trust: Single) -> _Levels | None:
     """Levels and distributions of both kinds, given where the bottom begins."""
-    lines, columns = echo.shape
+    columns = echo.shape[1]
     good = trust > 0.5
     if good.sum() < 4:
         return None
@@ -409,7 +409,9 @@ def _learn(echo: Single, path: NDArray[np.int64], trust: Single) -> _Levels | No
     # A few lines gone astray must not teach a column what its water is.
     enough = max(6, int(ENOUGH * n_water.max()))
     water = _filled(_masked_mean(echo, is_water, n_water), n_water >= enough)
-    bottom = _filled(_smoothed(_masked_mean(echo, is_bottom, n_bottom), n_bottom, 12), n_bottom >= 6)
+    bottom = _filled(
+        _smoothed(_masked_mean(echo, is_bottom, n_bottom), n_bottom, 12), n_bottom >= 6
+    )
     if water is None or bottom is None:
         return None
     square = _filled(_masked_mean((echo - water) ** 2, is_water, n_water), n_water >= enough)
@@ -511,13 +513,13 @@ def _posterior(like: Single) -> Single:
     """Posterior of each cell, by forward and backward passes over likelihoods; sums to 1."""
     lines, sides, cells = like.shape
     taps, jump = _kernel(cells)
-    taps = taps.astype(np.float32)
-    jump = np.float32(jump)
+    single, leap = taps.astype(np.float32), np.float32(jump)
     out = np.empty_like(like)
+    state: Any
     for k in range(sides):
         state = np.full(cells, 1.0 / cells, np.float32)
         for i in range(lines):
-            state = np.convolve(state, taps, "same") + jump
+            state = np.convolve(state, single, "same") + leap
             out[i, k] = state
             state = state * like[i, k]
             state /= state.sum()
@@ -526,7 +528,7 @@ def _posterior(like: Single) -> Single:
             seen = state * like[i, k]
             out[i, k] *= seen
             seen /= seen.sum()
-            state = np.convolve(seen, taps, "same") + jump
+            state = np.convolve(seen, single, "same") + leap
     out /= out.sum(axis=2, keepdims=True)
     return out
 
