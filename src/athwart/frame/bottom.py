@@ -14,18 +14,21 @@ h cos s. It is sought as the hidden path of a Markov chain over the lines:
 2. *A step per line.* That the bottom begins at the edge before column c has the log-likelihood
    S(c) = - sum(l[:c]) + constant: dark before, lasting texture behind. An edge of brightness alone,
    as fish have, wins nothing when darkness follows. Samples are not independent, so S is tempered.
+   One patch of shadow behind the edge and one of fish or weed before it are allowed, at a price.
    A line that shows no step from dark to bright anywhere (blank, wiped out by interference)
-   carries no evidence.
+   carries no evidence. Before all this the picture is calmed by the middle of five lines.
 3. *Grid in metres.* S is carried over to one grid of ranges, so that a range changed mid-frame is no
    step of the bottom.
 4. *Smoothness.* From line to line p(step) is a two-sided exponential of a few cells, and with the
    small chance JUMP anything: a true jump costs once, however far it goes (truncated penalty).
-5. *Both sides.* What one side says of a line is handed to the other as a likelihood, widened by what
-   a slope can do, and with the standing chance that they have nothing to do with each other (a wall).
+5. *Both sides.* What one side says of a line is handed to the other as a weakened likelihood, moved
+   by the running median of their difference (a slope), and with the standing chance that they have
+   nothing to do with each other (a wall).
 6. *Path and confidence.* The likeliest path by dynamic programming (Viterbi 1967, "Error bounds for
    convolutional codes and an asymptotically optimum decoding algorithm"); the share of the posterior
    within NEAR columns of it, by forward-backward over the same chain (Rabiner 1989, "A tutorial on
-   hidden Markov models"), is the confidence; the posterior's mean there refines it below a column.
+   hidden Markov models"), gives the confidence, by a table of how often that was right on simulated
+   frames; the posterior's mean there refines the path below a column.
    Both sources from memory.
 
 Limits: a frame that the sounder has already corrected to ground range shows no water and has no
@@ -57,29 +60,52 @@ CONFIDENT = 0.8
 """From this confidence on a line is taken as found; see the tests for how often it is right."""
 
 LIMIT = 2.0
+"""Greatest evidence of one sample, nats."""
 TEMPER = 0.25
+"""Share of a line's evidence that counts: samples of the calmed picture depend on each other."""
 CAP = 12.0
-JUMP = 1e-4
+"""Farthest that a line can speak against a range, nats: any line may be wrong altogether."""
+SHADOW_COST = 6.0
+SHADOW_EACH = 0.05
+"""What a patch of shadow behind the bottom costs, and each column of it."""
+FISH_COST = 2.0
+FISH_EACH = 0.4
+"""What a patch of fish or weed before the bottom costs, and each column of it."""
+UNLIKE = 1.0
+"""Most that the look of one sample can speak for a patch against the bottom, nats."""
+JUMP = 1e-5
+"""Chance of a jump to anywhere from one line to the next."""
 STEP_CELLS = 0.8
+TAIL = 0.01
 REACH_CELLS = 5
+"""Steps from line to line: scale of the exponential, floor below it, end; cells of the grid."""
 NEAR = 2.0
+"""Columns within which the confidence counts."""
 SHARE = (0.0, 0.5, 0.7, 0.85, 0.925, 0.97, 1.0)
 RIGHT = (0.0, 0.2, 0.35, 0.6, 0.76, 0.95, 1.0)
+"""Posterior share within NEAR, and how often that was right on simulated frames."""
 CELLS = 1000
-SHADOW_COST = 12.0
-SHADOW_EACH = 0.2
-FISH_COST = 8.0
-FISH_EACH = 0.4
+"""Most cells of the grid."""
 TIE = 0.9
-TIE_WEIGHT = 0.5
+TIE_WEIGHT = 0.3
 TIE_LINES = 60
+"""Chance that the sides go together, weight of what one says to the other, half of the window of the
+running median of their difference."""
 BINS = 96
 ROUNDS = 3
 ENOUGH = 0.35
+"""A column's water is known where this share of the lines (of the fullest column) shows it."""
 LEARN_LINES = 240
 LEAST_COLUMNS = 16
-RISEN = 0.85
+RISEN = 0.9
+"""Share of the brightness behind at which the return lies.
+
+On a level bottom echo piles up at the first return as (r - h)^(-1/2); after a symmetric blur the
+edge lies at 0.8 of the greatest power, which a screen that draws the root of it shows as 0.9; for a
+plain step it would be 0.5 and 0.7.
+"""
 PIN_REACH = 20
+"""Lines on either side of a correction over which the frame's own evidence is weakened."""
 
 
 class Altitude(NamedTuple):
@@ -267,12 +293,14 @@ class _Levels(NamedTuple):
     gain: Single
     weight: Single
     table: Single
+    patch: Single
 
-    def evidence(self, echo: Single) -> Single:
-        """Evidence for bottom of each sample, shape of `echo`."""
+    def evidence(self, echo: Single) -> tuple[Single, Single]:
+        """Evidence for bottom, and for fish or weed, of each sample, shape of `echo`."""
         z = (echo - self.water) * (self.gain * BINS / 3.0) + BINS / 3.0
         np.clip(z, 0, BINS - 1, out=z)
-        return self.table[z.astype(np.intp)] * self.weight
+        cell = z.astype(np.intp)
+        return self.table[cell] * self.weight, self.patch[cell] * self.weight
 
 
 def _steps(echo: Single) -> tuple[Single, float]:
@@ -327,7 +355,7 @@ def _line_evidence(
 ) -> tuple[Single, Single]:
     """Tempered log-likelihood of each edge (0 for the best, CAP at most below), and trust 0 to 1."""
     lines, columns = echo.shape
-    evidence = levels.evidence(echo)
+    evidence, patch = levels.evidence(echo)
     behind = np.zeros((lines, columns + 1), np.float32)
     np.cumsum(evidence, axis=1, out=behind[:, 1:])
     # Trust: the greatest difference between means before and behind an edge, of what could be.
@@ -347,25 +375,26 @@ def _line_evidence(
     else:
         contrast = np.zeros(lines, np.float32)
     trust = np.clip((contrast - 0.2) / 0.25, 0.0, 1.0).astype(np.float32)
-    total = _with_patches(behind) if patches else -behind
+    total = _with_patches(behind, patch) if patches else -behind
     total *= TEMPER
     total -= total.max(axis=1, keepdims=True)
     np.maximum(total, -CAP, out=total)
     return total, trust
 
 
-def _with_patches(cum: Single) -> Single:
+def _with_patches(cum: Single, patch: Single) -> Single:
     """Log-likelihood of each edge, one dark patch behind it and one bright one before it allowed.
 
     With R(c) the evidence from edge c on, a patch of shadow [a, b) behind c adds R(b) - R(a) less
-    SHADOW_COST and SHADOW_EACH a column; a patch of fish or weed [a, b) before c adds its own sum of l - FISH_EACH, less
-    FISH_COST.
+    SHADOW_COST and SHADOW_EACH a column; a patch of fish or weed [a, b) before c adds its own sum
+    of evidence for "any brightness", less FISH_COST and FISH_EACH a column.
     """
     rest = cum[:, -1:] - cum
     at = np.arange(cum.shape[1], dtype=np.float32)
     back = (rest - SHADOW_EACH * at)[:, ::-1]
     shadow = np.maximum.accumulate(np.maximum.accumulate(back, axis=1) - back, axis=1)[:, ::-1]
-    dim = cum - FISH_EACH * at
+    dim = np.zeros_like(cum)
+    np.cumsum(patch - np.float32(FISH_EACH), axis=1, out=dim[:, 1:])
     fish = np.maximum.accumulate(dim - np.minimum.accumulate(dim, axis=1), axis=1)
     total = rest + np.maximum(shadow - SHADOW_COST, 0.0)
     total += np.maximum(fish - FISH_COST, 0.0)
@@ -389,6 +418,7 @@ def _first_guess(echo: Single) -> _Levels | None:
         water.astype(np.float32),
         gain.astype(np.float32),
         usable.astype(np.float32),
+        table.astype(np.float32),
         table.astype(np.float32),
     )
 
@@ -437,7 +467,11 @@ def _learn(echo: Single, path: NDArray[np.int64], trust: Single) -> _Levels | No
     # Brighter is never less of a bottom.
     table = (np.maximum.accumulate(table) + np.minimum.accumulate(table[::-1])[::-1]) / 2
     table = np.clip(table, -LIMIT, LIMIT)
-    return _Levels(*(np.asarray(v, np.float32) for v in (water, gain, weight, table)))
+    # Fish and weed are of any brightness up to somewhat above the bottom's.
+    z = (np.arange(BINS) + 0.5) * 3.0 / BINS - 1.0
+    any_ = np.where((z > -0.2) & (z < 1.6), 3.0 / BINS / 1.8, 1e-3)
+    patch = table + np.clip(np.log(any_ / counts[0]), -UNLIKE, UNLIKE)
+    return _Levels(*(np.asarray(v, np.float32) for v in (water, gain, weight, table, patch)))
 
 
 def _masked_mean(values: Any, mask: Bools, count: NDArray[np.int64]) -> Floats:
@@ -470,7 +504,7 @@ def _quick_path(log: Single) -> NDArray[np.int64]:
 def _kernel(cells: int, wide: int = 1) -> tuple[Floats, float]:
     """Chances of a step by -reach .. reach cells, and of a jump to any one cell."""
     d = np.abs(np.arange(-REACH_CELLS * wide, REACH_CELLS * wide + 1))
-    k = np.exp(-d / (STEP_CELLS * wide)) + 0.01
+    k = np.exp(-d / (STEP_CELLS * wide)) + TAIL
     return (1 - JUMP) * k / k.sum(), JUMP / cells
 
 
