@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.book.changes import Changes
+from athwart.book.keys import AMONG, listed
 from athwart.book.loading import members_of
 from athwart.book.returned import HandedOver, Returned, recognise
 from athwart.book.rows import (
@@ -172,8 +173,8 @@ def add_sightings(
 def _rows_of(connection: sqlite3.Connection, layer: str, ids: Sequence[str]) -> list[Any]:
     return connection.execute(
         f"SELECT {', '.join(columns_of(layer))} FROM {layer} WHERE sighting_id IN "
-        "(SELECT value FROM json_each(?)) ORDER BY fid",
-        (json.dumps(list(ids)),),
+        f"{AMONG} ORDER BY fid",
+        (listed(ids),),
     ).fetchall()
 
 
@@ -228,9 +229,8 @@ def _had_before(
     same = ~says_more(asked.take(np.array([row[i] for i in earlier.sighting_id])), earlier)
     entries = dict(
         connection.execute(
-            "SELECT sighting_id, entry FROM sightings WHERE sighting_id IN "
-            "(SELECT value FROM json_each(?))",
-            (json.dumps(earlier.sighting_id[same].tolist()),),
+            f"SELECT sighting_id, entry FROM sightings WHERE sighting_id IN {AMONG}",
+            (listed(earlier.sighting_id[same].tolist()),),
         ).fetchall()
     )
     return {i: int(e) for i, e in entries.items()}
@@ -548,9 +548,8 @@ def keep_names(changes: Changes, renamed: Sequence[tuple[str, str, str]]) -> lis
     connection = changes.connection
     said = set(
         connection.execute(
-            "SELECT mark_id, value FROM words WHERE field = 'name' AND mark_id IN "
-            "(SELECT value FROM json_each(?))",
-            (json.dumps([m for m, _, _ in renamed]),),
+            f"SELECT mark_id, value FROM words WHERE field = 'name' AND mark_id IN {AMONG}",
+            (listed(m for m, _, _ in renamed),),
         ).fetchall()
     )
     new = [(m, typed.strip()) for m, _, typed in renamed if (m, typed.strip()) not in said]

@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from athwart.book.blobs import boxes_of
+from athwart.book.keys import AMONG, listed
 from athwart.book.schema import TABLES, columns_of
 from athwart.errors import DataError
 
@@ -35,6 +36,12 @@ and putting them back costs less."""
 def now() -> str:
     """Return the time as GeoPackage writes it."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+
+
+def next_key(connection: sqlite3.Connection, table: str) -> int:
+    """Return the key that the next row of a table will get; keys are never used again."""
+    row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = ?", (table,)).fetchone()
+    return int(row[0]) + 1 if row else 1
 
 
 class Changes:
@@ -61,10 +68,7 @@ class Changes:
 
     def next_fid(self, table: str) -> int:
         """Return the key that the next row of a table will get."""
-        row = self.connection.execute(
-            "SELECT seq FROM sqlite_sequence WHERE name = ?", (table,)
-        ).fetchone()
-        return int(row[0]) + 1 if row else 1
+        return next_key(self.connection, table)
 
     def insert(self, table: str, columns: Mapping[str, Sequence[Any]]) -> range:
         """Insert rows under new keys.
@@ -94,8 +98,9 @@ class Changes:
         if not len(fids):
             return
         self._insert_rows(table, list(columns), list(zip(*columns.values(), strict=True)))
-        if isinstance(fids, range):
-            self.way_back.append(("delete", table, ["range"], [[fids.start, fids.stop]]))
+        first, stop = int(fids[0]), int(fids[0]) + len(fids)
+        if list(fids) == list(range(first, stop)):  # two numbers instead of a hundred thousand
+            self.way_back.append(("delete", table, ["range"], [[first, stop]]))
         else:
             self.way_back.append(("delete", table, ["fid"], [int(f) for f in fids]))
 
@@ -126,9 +131,8 @@ class Changes:
         """Return rows by key, in the order of the keys."""
         names = ", ".join(columns or columns_of(table))
         return self.connection.execute(
-            f"SELECT {names} FROM {table} WHERE fid IN (SELECT value FROM json_each(?)) "
-            "ORDER BY fid",
-            (json.dumps([int(f) for f in fids]),),
+            f"SELECT {names} FROM {table} WHERE fid IN {AMONG} ORDER BY fid",
+            (listed(int(f) for f in fids),),
         ).fetchall()
 
     def apply(self, steps: Sequence[Step]) -> None:

@@ -57,19 +57,13 @@ def _own(connection: sqlite3.Connection) -> Iterator[str]:
         yield f"tables are missing: {', '.join(missing)}"
         return
     yield from _sightings(connection)
-    yield from _members(connection)
+    yield from _counted(connection)
     yield from _marks(connection)
-    yield from _decisions(connection)
     yield from _lines(connection)
     yield from _log(connection)
 
 
 def _sightings(connection: sqlite3.Connection) -> Iterator[str]:
-    repeated = connection.execute(
-        "SELECT count(*) FROM (SELECT 1 FROM sightings GROUP BY sighting_id HAVING count(*) > 1)"
-    ).fetchone()[0]
-    if repeated:
-        yield f"{many(repeated, 'sighting')} stand twice in the layer sightings"
     names = columns_of("sightings")
     for layer in ("sightings", "earlier_fixes"):
         rows = connection.execute(f"SELECT {', '.join(names)} FROM {layer} ORDER BY fid").fetchall()
@@ -91,39 +85,63 @@ def _sightings(connection: sqlite3.Connection) -> Iterator[str]:
             )
 
 
-def _members(connection: sqlite3.Connection) -> Iterator[str]:
-    astray = connection.execute(
-        "SELECT count(*) FROM members AS m LEFT JOIN sightings AS s ON s.fid = m.fid "
-        "WHERE s.fid IS NULL"
-    ).fetchone()[0]
-    if astray:
-        yield f"{many(astray, 'row')} of members name a sighting that is not there"
-    markless = connection.execute(
-        "SELECT count(*) FROM members AS m LEFT JOIN marks_as_written AS k ON k.fid = m.mark "
-        "WHERE k.fid IS NULL"
-    ).fetchone()[0]
-    if markless:
-        yield f"{many(markless, 'row')} of members name a mark that is not there"
-    tripless = connection.execute(
-        "SELECT count(*) FROM members AS m LEFT JOIN trips AS t ON t.fid = m.trip "
-        "WHERE m.trip IS NOT NULL AND t.fid IS NULL"
-    ).fetchone()[0]
-    if tripless:
-        yield f"{many(tripless, 'row')} of members name a trip that is not there"
+_ENDS = "SELECT mark_id FROM marks_as_written UNION SELECT mark_id FROM retired"
+_COUNTED = (
+    (
+        "sighting", "stand twice in the layer sightings",
+        "SELECT 1 FROM sightings GROUP BY sighting_id HAVING count(*) > 1",
+    ),
+    (
+        "row", "of members name a sighting that is not there",
+        "SELECT 1 FROM members AS m LEFT JOIN sightings AS s ON s.fid = m.fid WHERE s.fid IS NULL",
+    ),
+    (
+        "row", "of members name a mark that is not there",
+        "SELECT 1 FROM members AS m LEFT JOIN marks_as_written AS k ON k.fid = m.mark "
+        "WHERE k.fid IS NULL",
+    ),
+    (
+        "row", "of members name a trip that is not there",
+        "SELECT 1 FROM members AS m LEFT JOIN trips AS t ON t.fid = m.trip "
+        "WHERE m.trip IS NOT NULL AND t.fid IS NULL",
+    ),
+    (
+        "id", "belong to two marks",
+        "SELECT 1 FROM marks_as_written GROUP BY mark_id HAVING count(*) > 1",
+    ),
+    (
+        "mark", "have no sighting",
+        "SELECT 1 FROM marks_as_written AS k WHERE NOT EXISTS "
+        "(SELECT 1 FROM members AS m WHERE m.mark = k.fid)",
+    ),
+    (
+        "ruling", "name a sighting that is not there",
+        "SELECT 1 FROM rulings WHERE a NOT IN (SELECT sighting_id FROM sightings) "
+        "OR b NOT IN (SELECT sighting_id FROM sightings)",
+    ),
+    *(
+        (
+            "row", f"of {table} are about a mark that is not there",
+            f"SELECT 1 FROM {table} WHERE mark_id NOT IN ({_ENDS})",
+        )
+        for table in ("words", "visits")
+    ),
+    (
+        "retired id", "lead nowhere",
+        f"SELECT 1 FROM retired WHERE folded_into NOT IN ({_ENDS}) OR mark_id = folded_into",
+    ),
+)  # fmt: skip
+"""What there may be none of: its name, what is wrong with it, and the question that finds it."""
+
+
+def _counted(connection: sqlite3.Connection) -> Iterator[str]:
+    for name, wrong, question in _COUNTED:
+        count = connection.execute(f"SELECT count(*) FROM ({question})").fetchone()[0]
+        if count:
+            yield f"{many(count, name)} {wrong}"
 
 
 def _marks(connection: sqlite3.Connection) -> Iterator[str]:
-    repeated = connection.execute(
-        "SELECT count(*) FROM (SELECT 1 FROM marks_as_written GROUP BY mark_id HAVING count(*) > 1)"
-    ).fetchone()[0]
-    if repeated:
-        yield f"{many(repeated, 'id')} belong to two marks"
-    empty = connection.execute(
-        "SELECT count(*) FROM marks_as_written AS k WHERE NOT EXISTS "
-        "(SELECT 1 FROM members AS m WHERE m.mark = k.fid)"
-    ).fetchone()[0]
-    if empty:
-        yield f"{many(empty, 'mark')} have no sighting"
     marks, sightings, _ = marks_and_sightings(connection, with_private=True)
     if not len(marks) or not len(sightings):
         return
@@ -145,27 +163,6 @@ def _marks(connection: sqlite3.Connection) -> Iterator[str]:
     _, off = inverse(marks.lon[k], marks.lat[k], sightings.lon[i], sightings.lat[i])
     if (off > _NEAR_M).any():
         yield f"{many(int((off > _NEAR_M).sum()), 'mark')} do not lie where their sighting lies"
-
-
-def _decisions(connection: sqlite3.Connection) -> Iterator[str]:
-    astray = connection.execute(
-        "SELECT count(*) FROM rulings WHERE a NOT IN (SELECT sighting_id FROM sightings) "
-        "OR b NOT IN (SELECT sighting_id FROM sightings)"
-    ).fetchone()[0]
-    if astray:
-        yield f"{many(astray, 'ruling')} name a sighting that is not there"
-    ends = "SELECT mark_id FROM marks_as_written UNION SELECT mark_id FROM retired"
-    for table in ("words", "visits"):
-        astray = connection.execute(
-            f"SELECT count(*) FROM {table} WHERE mark_id NOT IN ({ends})"
-        ).fetchone()[0]
-        if astray:
-            yield f"{many(astray, 'row')} of {table} are about a mark that is not there"
-    circle = connection.execute(
-        f"SELECT count(*) FROM retired WHERE folded_into NOT IN ({ends}) OR mark_id = folded_into"
-    ).fetchone()[0]
-    if circle:
-        yield f"{many(circle, 'retired id')} lead nowhere"
 
 
 def _lines(connection: sqlite3.Connection) -> Iterator[str]:

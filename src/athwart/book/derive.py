@@ -6,12 +6,12 @@ merges them, and `athwart.book.settling` lays what comes out against the marks o
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from athwart.book.changes import Changes
+from athwart.book.keys import AMONG, listed
 from athwart.book.loading import (
     MERGED,
     PLACED,
@@ -125,9 +125,8 @@ def _give_trips(
     """Give the waiting sightings their trips; return members of trips that were run together."""
     connection = changes.connection
     rows = connection.execute(
-        "SELECT fid, trip, time_us FROM sightings WHERE fid IN (SELECT value FROM json_each(?)) "
-        "ORDER BY fid",
-        (json.dumps(list(waiting)),),
+        f"SELECT fid, trip, time_us FROM sightings WHERE fid IN {AMONG} ORDER BY fid",
+        (listed(waiting),),
     ).fetchall()
     none = np.iinfo(np.int64).min
     times = np.array([none if r[2] is None else r[2] for r in rows], np.int64)

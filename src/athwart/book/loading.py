@@ -6,12 +6,12 @@ weighed yet, witnesses within the reach of the vote come along, which only tell 
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
+from athwart.book.keys import AMONG, fids_from, listed
 from athwart.book.near import Places, neighbourhood, within
 from athwart.book.rows import table_of
 from athwart.book.said import resolve
@@ -82,16 +82,15 @@ def touched_by(connection: sqlite3.Connection, fids: Sequence[int]) -> list[int]
         return []
     trip_of: dict[int, int | None] = dict(
         connection.execute(
-            "SELECT fid, trip FROM members WHERE fid IN (SELECT value FROM json_each(?))",
-            (json.dumps(sorted(members)),),
+            f"SELECT fid, trip FROM members WHERE fid IN {AMONG}",
+            (listed(sorted(members)),),
         ).fetchall()
     )
     told = [
         trip_of[int(r[0])]
         for r in connection.execute(
-            "SELECT fid FROM sightings WHERE boat IS NOT NULL AND fid IN "
-            "(SELECT value FROM json_each(?))",
-            (json.dumps(sorted(members)),),
+            f"SELECT fid FROM sightings WHERE boat IS NOT NULL AND fid IN {AMONG}",
+            (listed(sorted(members)),),
         )
     ]
     reaches = _shifted_reaches(connection, Trips(connection), trip_of, {})
@@ -109,8 +108,8 @@ def around(
     reaches: dict[int, float] = {}
     fresh = sorted(front)
     rows = connection.execute(
-        f"SELECT {', '.join(PLACED)} FROM sightings WHERE fid IN (SELECT value FROM json_each(?))",
-        (json.dumps(fresh),),
+        f"SELECT {', '.join(PLACED)} FROM sightings WHERE fid IN {AMONG}",
+        (listed(fresh),),
     ).fetchall()
     looked = table_of(Sightings, PLACED, rows)
     for row, reach in zip(rows, reach_of(looked).tolist(), strict=True):
@@ -121,13 +120,9 @@ def around(
     unweighed = {t for t in trip_of.values() if t is not None and t not in weighed}
     if not unweighed:
         return neighbourhood(connection, front, reaches), set()
-    old = {
-        int(r[0])
-        for r in connection.execute(
-            "SELECT fid FROM members WHERE trip IN (SELECT value FROM json_each(?))",
-            (json.dumps(sorted(unweighed)),),
-        )
-    }
+    old = set(
+        fids_from(connection, f"SELECT fid FROM members WHERE trip IN {AMONG}", sorted(unweighed))
+    )
     own = old | {f for f, t in trip_of.items() if t in unweighed}
     places = Places.of(connection, own)
     near = within(connection, places, np.full(len(places.fids), VOTE_WITHIN_M))
@@ -149,8 +144,8 @@ def _shifted_reaches(
     most = max(far.values())
     out: dict[int, float] = {}
     for fid, trip, reach in connection.execute(
-        "SELECT fid, trip, reach_m FROM members WHERE trip IN (SELECT value FROM json_each(?))",
-        (json.dumps(list(far)),),
+        f"SELECT fid, trip, reach_m FROM members WHERE trip IN {AMONG}",
+        (listed(far),),
     ):
         out[int(fid)] = (reach or REACH_M) + far[trip] + most
     for fid, key in trip_of.items():
@@ -161,13 +156,7 @@ def _shifted_reaches(
 
 def in_marks(connection: sqlite3.Connection, fids: Sequence[int]) -> set[int]:
     """Return those of some sightings, by key, that are in a mark."""
-    return {
-        int(r[0])
-        for r in connection.execute(
-            "SELECT fid FROM members WHERE fid IN (SELECT value FROM json_each(?))",
-            (json.dumps(list(fids)),),
-        )
-    }
+    return set(fids_from(connection, f"SELECT fid FROM members WHERE fid IN {AMONG}", fids))
 
 
 def load(
@@ -181,8 +170,8 @@ def load(
     rows = connection.execute(
         f"SELECT s.{', s.'.join(names)}, s.time, m.trip, m.fid FROM sightings AS s "
         "LEFT JOIN members AS m ON m.fid = s.fid WHERE s.fid IN "
-        "(SELECT value FROM json_each(?)) ORDER BY s.fid",
-        (json.dumps(list(fids)),),
+        f"{AMONG} ORDER BY s.fid",
+        (listed(fids),),
     ).fetchall()
     at, entry = names.index("fid"), names.index("entry")
     kept = [
@@ -228,8 +217,8 @@ def _boats(connection: sqlite3.Connection, trips: Sequence[int]) -> dict[int, st
         int(fid): boat or ""
         for fid, boat in connection.execute(
             "SELECT m.trip, max(s.boat) FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
-            "WHERE m.trip IN (SELECT value FROM json_each(?)) GROUP BY m.trip",
-            (json.dumps(list(trips)),),
+            f"WHERE m.trip IN {AMONG} GROUP BY m.trip",
+            (listed(trips),),
         )
     }
 
@@ -240,9 +229,8 @@ def boat_comes(connection: sqlite3.Connection, trip_of: Mapping[int, int | None]
         return set()
     told: dict[int, str] = {}
     for fid, boat in connection.execute(
-        "SELECT fid, boat FROM sightings WHERE boat IS NOT NULL AND fid IN "
-        "(SELECT value FROM json_each(?))",
-        (json.dumps(list(trip_of)),),
+        f"SELECT fid, boat FROM sightings WHERE boat IS NOT NULL AND fid IN {AMONG}",
+        (listed(trip_of),),
     ):
         trip = trip_of[int(fid)]
         if trip is not None:
@@ -253,14 +241,11 @@ def boat_comes(connection: sqlite3.Connection, trip_of: Mapping[int, int | None]
 
 def _boatless(connection: sqlite3.Connection, trips: Sequence[int]) -> set[int]:
     """Return the members of some trips that name no boat."""
-    return {
-        int(r[0])
-        for r in connection.execute(
-            "SELECT m.fid FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
-            "WHERE s.boat IS NULL AND m.trip IN (SELECT value FROM json_each(?))",
-            (json.dumps(list(trips)),),
-        )
-    }
+    sql = (
+        "SELECT m.fid FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
+        f"WHERE s.boat IS NULL AND m.trip IN {AMONG}"
+    )
+    return set(fids_from(connection, sql, trips))
 
 
 def rulings_among(connection: sqlite3.Connection, ids: Sequence[str]) -> Rulings | None:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from athwart.book.changes import Changes, Step, now, steps_of
+from athwart.book.changes import Changes, Step, next_key, now, steps_of
 from athwart.errors import DataError, UsageError
 
 __all__ = ["Entry", "entries", "entry_of", "new_entry", "way_back_of"]
@@ -119,8 +119,7 @@ def new_entry(
     draft
         Its ``changes`` are to be used for every change; its ``sentence`` is to be set.
     """
-    row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'log'").fetchone()
-    number = int(row[0]) + 1 if row else 1
+    number = next_key(connection, "log")
     draft = _Draft(Changes(connection, number))
     yield draft
     if not draft.changes:

@@ -8,13 +8,13 @@ Merging it alone gives the marks that merging the whole book would give there.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
 
+from athwart.book.keys import AMONG, fids_from, listed
 from athwart.errors import DataError
 from athwart.merge import REACH_M
 
@@ -41,8 +41,8 @@ class Places:
         """Return the places of sightings given by key."""
         rows = connection.execute(
             "SELECT id, (minx + maxx) / 2, (miny + maxy) / 2 FROM rtree_sightings_geom "
-            "WHERE id IN (SELECT value FROM json_each(?))",
-            (json.dumps([int(f) for f in fids]),),
+            f"WHERE id IN {AMONG}",
+            (listed(int(f) for f in fids),),
         ).fetchall()
         return cls(*_columns(rows))
 
@@ -220,20 +220,14 @@ def _wide_ones(wide: Places, reach: dict[int, float], places: Places) -> set[int
 
 def _tied(connection: sqlite3.Connection, fids: Iterable[int]) -> set[int]:
     """Return members of the marks of some sightings, and what rulings tie to them."""
-    keys = json.dumps([int(f) for f in fids])
-    rows = connection.execute(
-        "SELECT fid FROM members WHERE mark IN "
-        "(SELECT mark FROM members WHERE fid IN (SELECT value FROM json_each(?)))",
-        (keys,),
-    ).fetchall()
-    found = {int(r[0]) for r in rows}
+    keys = [int(f) for f in fids]
+    mates = f"SELECT fid FROM members WHERE mark IN (SELECT mark FROM members WHERE fid IN {AMONG})"
+    found = set(fids_from(connection, mates, keys))
     if connection.execute("SELECT 1 FROM rulings LIMIT 1").fetchone():
         for here, there in (("a", "b"), ("b", "a")):
-            rows = connection.execute(
+            ruled = (
                 f"SELECT s.fid FROM rulings AS r JOIN sightings AS s ON s.sighting_id = r.{there} "
-                f"WHERE r.{here} IN (SELECT sighting_id FROM sightings WHERE fid IN "
-                "(SELECT value FROM json_each(?)))",
-                (keys,),
-            ).fetchall()
-            found |= {int(r[0]) for r in rows}
+                f"WHERE r.{here} IN (SELECT sighting_id FROM sightings WHERE fid IN {AMONG})"
+            )
+            found |= set(fids_from(connection, ruled, keys))
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from athwart.book.keys import AMONG, listed
 from athwart.book.loading import pending
 from athwart.book.rows import line_of, table_of
 from athwart.book.said import resolve
@@ -216,7 +216,7 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
     ).fetchone()
     table = table_of(Marks, names, [row])
     ids = list(ids_behind(connection, mark_id))
-    keys = json.dumps(ids)
+    keys = listed(ids)
     s_names = columns_of("sightings")
     rows = connection.execute(
         f"SELECT s.{', s.'.join(s_names)} FROM sightings AS s JOIN members AS m ON m.fid = s.fid "
@@ -258,31 +258,30 @@ def history(connection: sqlite3.Connection, mark_id: str) -> MarkHistory:
     def asked(sql: str, columns: tuple[str, ...], keys: str) -> list[dict[str, Any]]:
         return [dict(zip(columns, r, strict=True)) for r in connection.execute(sql, (keys,))]
 
-    here = "(SELECT value FROM json_each(?1))"
-    members = json.dumps(sightings.sighting_id.tolist())
+    members = listed(sightings.sighting_id.tolist())
     return MarkHistory(
         mark={n: v for n, v in zip(names, row, strict=True) if n not in ("fid", "geom")}
         | {"lon": float(table.lon[0]), "lat": float(table.lat[0])},
         sightings=records,
         words=asked(
-            f"SELECT field, value, entry FROM words WHERE mark_id IN {here} AND field IN "
+            f"SELECT field, value, entry FROM words WHERE mark_id IN {AMONG} AND field IN "
             f"{EDITABLE} ORDER BY fid",
             ("field", "value", "entry"),
             keys,
         ),
         rulings=asked(
-            f"SELECT what, a, b, entry FROM rulings WHERE a IN {here} OR b IN {here} ORDER BY fid",
+            f"SELECT what, a, b, entry FROM rulings WHERE a IN {AMONG} OR b IN {AMONG} ORDER BY fid",
             ("what", "a", "b", "entry"),
             members,
         ),
         visits=asked(
-            f"SELECT time, result, note, entry FROM visits WHERE mark_id IN {here} "
+            f"SELECT time, result, note, entry FROM visits WHERE mark_id IN {AMONG} "
             "ORDER BY time_us, fid",
             ("time", "result", "note", "entry"),
             keys,
         ),
         handed_over=asked(
-            f"SELECT file, name, entry FROM handed_over WHERE mark_id IN {here} ORDER BY fid",
+            f"SELECT file, name, entry FROM handed_over WHERE mark_id IN {AMONG} ORDER BY fid",
             ("file", "name", "entry"),
             keys,
         ),

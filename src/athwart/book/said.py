@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from athwart.book.keys import AMONG, listed
 from athwart.tables import Marks
 
 __all__ = [
@@ -86,17 +87,16 @@ def what_was_said(connection: sqlite3.Connection, mark_id: str) -> Said:
     of marks that were folded in later is added: no name and no note is lost, and a hazard or a
     private mark stays one until the user says otherwise of the mark that it became.
     """
-    keys = json.dumps(list(ids_behind(connection, mark_id)))
-    here = "(SELECT value FROM json_each(?))"
+    keys = listed(ids_behind(connection, mark_id))
     words: dict[str, dict[str, tuple[str, int]]] = {}
     for mark, name, value, entry in connection.execute(
-        f"SELECT mark_id, field, value, entry FROM words WHERE mark_id IN {here} ORDER BY fid",
+        f"SELECT mark_id, field, value, entry FROM words WHERE mark_id IN {AMONG} ORDER BY fid",
         (keys,),
     ):
         words.setdefault(mark, {})[name] = (value or "", int(entry))
     folded: dict[str, list[tuple[str, int]]] = {}
     for mark, into, entry in connection.execute(
-        f"SELECT mark_id, folded_into, entry FROM retired WHERE mark_id IN {here} ORDER BY fid",
+        f"SELECT mark_id, folded_into, entry FROM retired WHERE mark_id IN {AMONG} ORDER BY fid",
         (keys,),
     ):
         folded.setdefault(into, []).append((mark, int(entry)))
@@ -204,10 +204,10 @@ def lay_words(
         columns["name"][k] = said.name or None
     if said.kind is not None:
         columns["kind"][k] = said.kind or None
-    members = json.dumps(str(table.sighting_ids[k]).split())
+    members = listed(str(table.sighting_ids[k]).split())
     flagged = connection.execute(
         "SELECT sighting_id, hazard, extra FROM sightings WHERE sighting_id IN "
-        "(SELECT value FROM json_each(?)) AND (hazard = 1 OR instr(extra, '\"private\"'))",
+        f"{AMONG} AND (hazard = 1 OR instr(extra, '\"private\"'))",
         (members,),
     ).fetchall()
     hazards = {i for i, hazard, _ in flagged if hazard} - said.past.get("hazard", set())
@@ -219,6 +219,6 @@ def lay_words(
     lines = [line for note in said.notes for line in note.split("\n")] + lines
     columns["note"][k] = "\n".join(dict.fromkeys(lines)) or None
     columns["visits"][k] = connection.execute(
-        "SELECT count(*) FROM visits WHERE mark_id IN (SELECT value FROM json_each(?))",
-        (json.dumps(list(behind)),),
+        f"SELECT count(*) FROM visits WHERE mark_id IN {AMONG}",
+        (listed(behind),),
     ).fetchone()[0]

@@ -8,7 +8,6 @@ before are not written again.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -19,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from athwart.book.changes import Changes
+from athwart.book.keys import AMONG, fids_from, listed
 from athwart.book.loading import MERGED, with_boats
 from athwart.book.rows import table_columns, table_of
 from athwart.book.said import (
@@ -100,12 +100,11 @@ def settle(
         Keys of sightings whose marks are written in any case.
     """
     connection = changes.connection
-    keys = json.dumps(sorted(inside))
+    keys = listed(sorted(inside))
     before: dict[int, set[int]] = {}
     as_of: dict[int, tuple[int | None, int, float | None]] = {}
     for fid, mark, trip, reach, entry in connection.execute(
-        "SELECT fid, mark, trip, reach_m, as_of FROM members WHERE fid IN "
-        "(SELECT value FROM json_each(?))",
+        f"SELECT fid, mark, trip, reach_m, as_of FROM members WHERE fid IN {AMONG}",
         (keys,),
     ):
         before.setdefault(int(mark), set()).add(int(fid))
@@ -113,8 +112,8 @@ def settle(
     old_id = {
         int(f): i
         for f, i in connection.execute(
-            "SELECT fid, mark_id FROM marks WHERE fid IN (SELECT value FROM json_each(?))",
-            (json.dumps(sorted(before)),),
+            f"SELECT fid, mark_id FROM marks WHERE fid IN {AMONG}",
+            (listed(sorted(before)),),
         )
     }
     sighting_fid = [fids[i] for i in merged.sightings.sighting_id.tolist()]
@@ -209,13 +208,7 @@ def _write_marks(
             if was is not None and was != keeps[r] and led.get(old_id[was]) != mark_ids[r]:
                 came.setdefault(mark_ids[r], set()).add(old_id[was])
     out.inherited += _inherit(changes, came)
-    back = [
-        int(r[0])
-        for r in connection.execute(
-            "SELECT fid FROM retired WHERE mark_id IN (SELECT value FROM json_each(?))",
-            (json.dumps(list(ids.values())),),
-        )
-    ]
+    back = fids_from(connection, f"SELECT fid FROM retired WHERE mark_id IN {AMONG}", ids.values())
     changes.delete("retired", back)
     if retired_ids:
         changes.insert(
@@ -296,12 +289,12 @@ def _new_ids(connection: sqlite3.Connection, merged: Merged, rows: Sequence[int]
         return {}
     wanted = [str(merged.marks.mark_id[r]) for r in rows]
     members = [str(merged.marks.sighting_ids[r]).split() for r in rows]
-    asked = json.dumps(sorted({i for ids in members for i in ids}))
+    asked = listed(sorted({i for ids in members for i in ids}))
     used, before = (
         {
             r[0]
             for r in connection.execute(
-                f"SELECT mark_id FROM {table} WHERE mark_id IN (SELECT value FROM json_each(?))",
+                f"SELECT mark_id FROM {table} WHERE mark_id IN {AMONG}",
                 (asked,),
             )
         }
@@ -368,7 +361,7 @@ def rewrite(changes: Changes, table: Marks, fids: Sequence[int], *, new: set[int
             changes.insert_keyed(
                 name,
                 {
-                    "fid": _range_or_list([fids[k] for k in at]),
+                    "fid": [fids[k] for k in at],
                     **{n: [v[k] for k in at] for n, v in source.items()},
                 },
             )
@@ -376,12 +369,6 @@ def rewrite(changes: Changes, table: Marks, fids: Sequence[int], *, new: set[int
             changes.update(
                 name, [fids[k] for k in old], {n: [v[k] for k in old] for n, v in source.items()}
             )
-
-
-def _range_or_list(fids: Sequence[int]) -> Sequence[int]:
-    if list(fids) == list(range(fids[0], fids[0] + len(fids))):
-        return range(fids[0], fids[0] + len(fids))
-    return fids
 
 
 def _write_members(
@@ -422,7 +409,7 @@ def _write_members(
         keys, *values = zip(*some, strict=True)
         columns = dict(zip(names, values, strict=True))
         if keyed:
-            changes.insert_keyed("members", {"fid": _range_or_list(keys), **columns})
+            changes.insert_keyed("members", {"fid": keys, **columns})
         else:
             changes.update("members", keys, columns)
 

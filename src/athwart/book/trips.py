@@ -271,10 +271,3 @@ class Trips:
             alone(i) if f is None else self.rows[f].name
             for f, i in zip(fids, sighting_ids, strict=True)
         ]
-
-    def as_records(self) -> list[dict[str, Any]]:
-        """Return the trips for people and programs."""
-        return [
-            {"name": t.name, "given": t.given, "first_us": t.first_us, "last_us": t.last_us}
-            for t in self.rows.values()
-        ]

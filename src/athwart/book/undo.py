@@ -8,12 +8,12 @@ nothing later stands on it. Taking back is a change too, and can be taken back.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from typing import NoReturn
 
 from athwart.book.changes import Changes, Step
 from athwart.book.derive import derive
+from athwart.book.keys import AMONG, fids_from, listed
 from athwart.book.loading import members_of, touched_by
 from athwart.book.log import Entry, entries, entry_of, new_entry, way_back_of
 from athwart.book.outside import take_in_edits
@@ -206,12 +206,9 @@ def _drop_mark(changes: Changes, entry: Entry, mark: int) -> None:
     ]
     if said:
         _refuse(entry, sorted(set(said)), f"they are about the mark {mark_id}, made of it alone")
-    keys = json.dumps(list(behind.values()))
     for table in ("words", "visits", "retired"):
-        rows = connection.execute(
-            f"SELECT fid FROM {table} WHERE mark_id IN (SELECT value FROM json_each(?))", (keys,)
-        ).fetchall()
-        changes.delete(table, [int(r[0]) for r in rows])
+        sql = f"SELECT fid FROM {table} WHERE mark_id IN {AMONG}"
+        changes.delete(table, fids_from(connection, sql, behind.values()))
     changes.delete("marks", [mark])
     changes.delete("marks_as_written", [mark])
 
@@ -228,20 +225,14 @@ def _sighting_ids(connection: sqlite3.Connection, fids: list[int]) -> dict[int, 
     return {
         int(f): i
         for f, i in connection.execute(
-            "SELECT fid, sighting_id FROM sightings WHERE fid IN (SELECT value FROM json_each(?))",
-            (json.dumps(fids),),
+            f"SELECT fid, sighting_id FROM sightings WHERE fid IN {AMONG}",
+            (listed(fids),),
         )
     }
 
 
 def _rows_in(connection: sqlite3.Connection, table: str, fids: list[int]) -> list[int]:
-    return [
-        int(r[0])
-        for r in connection.execute(
-            f"SELECT fid FROM {table} WHERE fid IN (SELECT value FROM json_each(?))",
-            (json.dumps(fids),),
-        )
-    ]
+    return fids_from(connection, f"SELECT fid FROM {table} WHERE fid IN {AMONG}", fids)
 
 
 def _later_on(
@@ -254,25 +245,21 @@ def _later_on(
     """Return entries after a number whose rows name one of some ids."""
     if not ids:
         return []
-    named = " OR ".join(f"{c} IN (SELECT value FROM json_each(?1))" for c in columns)
+    named = " OR ".join(f"{c} IN {AMONG}" for c in columns)
     return [
         int(r[0])
         for r in connection.execute(
             f"SELECT DISTINCT entry FROM {table} WHERE entry > ?2 AND ({named}) ORDER BY entry",
-            (json.dumps(list(ids.values())), number),
+            (listed(ids.values()), number),
         )
     ]
 
 
 def _marks_hit(connection: sqlite3.Connection, steps: list[Step], gone: list[int]) -> list[int]:
     """Return the keys of the marks that taking steps back will touch."""
-    marks = {
-        int(r[0])
-        for r in connection.execute(
-            "SELECT DISTINCT mark FROM members WHERE fid IN (SELECT value FROM json_each(?))",
-            (json.dumps(gone),),
-        )
-    }
+    marks = set(
+        fids_from(connection, f"SELECT DISTINCT mark FROM members WHERE fid IN {AMONG}", gone)
+    )
     ids: set[str] = set()
     said: set[str] = set()
     for what, table, columns, rows in steps:
@@ -283,19 +270,16 @@ def _marks_hit(connection: sqlite3.Connection, steps: list[Step], gone: list[int
             fids = list(range(*rows[0])) if columns == ["range"] else rows
             names = "a, b" if table == "rulings" else "mark_id, mark_id"
             found = connection.execute(
-                f"SELECT {names} FROM {table} WHERE fid IN (SELECT value FROM json_each(?))",
-                (json.dumps(fids),),
+                f"SELECT {names} FROM {table} WHERE fid IN {AMONG}",
+                (listed(fids),),
             ).fetchall()
             (ids if table == "rulings" else said).update(str(v) for r in found for v in r)
     if ids:
-        marks |= {
-            int(r[0])
-            for r in connection.execute(
-                "SELECT DISTINCT m.mark FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
-                "WHERE s.sighting_id IN (SELECT value FROM json_each(?))",
-                (json.dumps(sorted(ids)),),
-            )
-        }
+        sql = (
+            "SELECT DISTINCT m.mark FROM members AS m JOIN sightings AS s ON s.fid = m.fid "
+            f"WHERE s.sighting_id IN {AMONG}"
+        )
+        marks |= set(fids_from(connection, sql, sorted(ids)))
     for mark_id in sorted(said):
         try:
             first = members_of(connection, [mark_id])[0]

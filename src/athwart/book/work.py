@@ -6,7 +6,6 @@ were made in another program meanwhile) and returns what happened.
 
 from __future__ import annotations
 
-import json
 import re
 import sqlite3
 from collections.abc import Iterable, Sequence
@@ -28,6 +27,7 @@ from athwart.book.adding import (
 from athwart.book.changes import Changes
 from athwart.book.derive import Derived, derive
 from athwart.book.drawn import PictureFacts, Shape, add_picture, add_shapes
+from athwart.book.keys import AMONG, listed
 from athwart.book.loading import members_of, pending
 from athwart.book.log import new_entry
 from athwart.book.outside import take_in_edits
@@ -324,9 +324,8 @@ def _not_moved_before(
     known = {
         ids[r[0]]
         for r in connection.execute(
-            "SELECT sighting_id FROM sightings WHERE sighting_id IN "
-            "(SELECT value FROM json_each(?))",
-            (json.dumps(list(ids)),),
+            f"SELECT sighting_id FROM sightings WHERE sighting_id IN {AMONG}",
+            (listed(ids),),
         )
     }
     if not known:
@@ -565,8 +564,8 @@ def _fids(connection: sqlite3.Connection, ids: Iterable[str]) -> list[int]:
     return [
         int(r[0])
         for r in connection.execute(
-            "SELECT fid FROM sightings WHERE sighting_id IN (SELECT value FROM json_each(?))",
-            (json.dumps(sorted(ids)),),
+            f"SELECT fid FROM sightings WHERE sighting_id IN {AMONG}",
+            (listed(sorted(ids)),),
         )
     ]
 

@@ -22,6 +22,7 @@ from athwart.desk.state import Desk, Job
 from athwart.errors import UsageError
 from athwart.kinds import known_symbols, symbols_for
 from athwart.merge import REACH_M
+from athwart.merge.looks import Sphere
 from athwart.tables import Marks, Sightings
 from athwart.uncertainty.ellipse import error_ellipse
 from athwart.units import UnitSystem, format_length, format_position, many
@@ -252,9 +253,7 @@ def questions(
 
     if len(marks) < 2:
         return []
-    lam, phi = np.radians(marks.lon), np.radians(marks.lat)
-    cp = np.cos(phi)
-    xyz = 6.371e6 * np.stack([cp * np.cos(lam), cp * np.sin(lam), np.sin(phi)], axis=1)
+    xyz = np.stack(Sphere.at(marks.lon, marks.lat).xyz, axis=1)
     pairs = cKDTree(xyz).query_pairs(REACH_M, output_type="ndarray")
     if not len(pairs):
         return []

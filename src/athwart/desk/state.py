@@ -82,6 +82,30 @@ class Stopped(AthwartError):  # noqa: N818 - it says what happened
     """The user has stopped the work."""
 
 
+class _Shelf:
+    """Things in hand by a key of their own; beyond a number the one used longest ago goes."""
+
+    def __init__(self, what: str, most: int) -> None:
+        self.what, self.most = what, most
+        self.lock = threading.Lock()
+        self.things: OrderedDict[str, Any] = OrderedDict()
+
+    def keep(self, thing: Any) -> str:
+        with self.lock:
+            key = uuid.uuid4().hex
+            self.things[key] = thing
+            while len(self.things) > self.most:
+                self.things.popitem(last=False)
+        return key
+
+    def take(self, key: str) -> Any:
+        with self.lock:
+            if key not in self.things:
+                raise UsageError(f"the {self.what} is not open any more; open it again")
+            self.things.move_to_end(key)
+            return self.things[key]
+
+
 class Desk:
     """The state of one run of the page.
 
@@ -99,8 +123,8 @@ class Desk:
         self.folder = (folder or (book.parent if book is not None else Path.cwd())).resolve()
         self.book = None if book is None else book.resolve()
         self.lock = threading.RLock()
-        self.pictures: OrderedDict[str, Any] = OrderedDict()
-        self.files: OrderedDict[str, Any] = OrderedDict()
+        self.pictures = _Shelf("picture", _MOST_PICTURES)
+        self.files = _Shelf("file", _MOST_FILES)
         self.jobs: OrderedDict[str, Job] = OrderedDict()
 
     def choose_book(self, name: str) -> Path:
@@ -135,12 +159,7 @@ class Desk:
 
     def keep_picture(self, picture: Any) -> str:
         """Keep a picture in hand; the one that was used longest ago goes when there are many."""
-        with self.lock:
-            key = uuid.uuid4().hex
-            self.pictures[key] = picture
-            while len(self.pictures) > _MOST_PICTURES:
-                self.pictures.popitem(last=False)
-        return key
+        return self.pictures.keep(picture)
 
     def picture(self, key: str) -> Any:
         """Return a picture in hand.
@@ -150,20 +169,11 @@ class Desk:
         UsageError
             It is not, or not any more.
         """
-        with self.lock:
-            if key not in self.pictures:
-                raise UsageError("the picture is not open any more; open it again")
-            self.pictures.move_to_end(key)
-            return self.pictures[key]
+        return self.pictures.take(key)
 
     def keep_file(self, content: Any) -> str:
         """Keep what a file held (a track, a boat); the oldest goes when there are many."""
-        with self.lock:
-            key = uuid.uuid4().hex
-            self.files[key] = content
-            while len(self.files) > _MOST_FILES:
-                self.files.popitem(last=False)
-        return key
+        return self.files.keep(content)
 
     def file(self, key: str) -> Any:
         """Return what a file held.
@@ -173,11 +183,7 @@ class Desk:
         UsageError
             It is not in hand, or not any more.
         """
-        with self.lock:
-            if key not in self.files:
-                raise UsageError("the file is not open any more; open it again")
-            self.files.move_to_end(key)
-            return self.files[key]
+        return self.files.take(key)
 
     def start(self, work: Callable[[Job], Any]) -> Job:
         """Start work in the background; what it returns becomes the job's result."""
