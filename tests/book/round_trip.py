@@ -31,9 +31,9 @@ from athwart.book import store, work
 from athwart.book.adding import Added, SourceFile, recognise_returned
 from athwart.book.reading import marks_and_sightings
 from athwart.book.returned import Returned
-from athwart.cli.export_command import export_marks
 from athwart.contents import Contents
 from athwart.formats import read
+from athwart.handover import export_marks
 from athwart.plotter import Limits
 from athwart.tables import Marks, Waypoints
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -668,7 +668,11 @@ def take_in(store: Store) -> list[str]:
         return take_in_edits(connection)
 
 
-def hand_over(store: Store, written: Sequence[tuple[str, Marks]]) -> int:
+def hand_over(
+    store: Store,
+    written: Sequence[tuple[str, Marks]],
+    true_ids: Mapping[str, str] | None = None,
+) -> int:
     """Remember what was written for a plotter.
 
     Parameters
@@ -677,12 +681,15 @@ def hand_over(store: Store, written: Sequence[tuple[str, Marks]]) -> int:
         Opened for writing.
     written : sequence of (str, Marks)
         Name of each file and the marks as they stand in it.
+    true_ids : mapping of str to str, optional
+        The book's id of marks that have another one in the file, because they were blurred.
 
     Returns
     -------
     int
         How many marks.
     """
+    known = true_ids or {}
     with store.writing() as connection:
         take_in_edits(connection)
         name = ", ".join(n for n, _ in written)
@@ -694,7 +701,7 @@ def hand_over(store: Store, written: Sequence[tuple[str, Marks]]) -> int:
                 changes.insert(
                     "handed_over",
                     {
-                        "mark_id": marks.mark_id.tolist(),
+                        "mark_id": [known.get(i, i) for i in marks.mark_id.tolist()],
                         "name": [n or None for n in marks.name.tolist()],
                         "lon": marks.lon.tolist(),
                         "lat": marks.lat.tolist(),

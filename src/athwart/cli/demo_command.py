@@ -154,7 +154,7 @@ def _to_the_plotter(
     """Export the book's marks under the invented plotter's limits; the book remembers them."""
     from athwart.book import work
     from athwart.book.reading import marks_and_sightings
-    from athwart.cli.export_command import export_marks
+    from athwart.handover import export_marks
     from athwart.plotter import Limits
 
     with store.reading() as connection:

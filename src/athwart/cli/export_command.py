@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
-import numpy as np
 
 from athwart.cli.common import (
     common_options,
@@ -20,11 +19,10 @@ from athwart.cli.common import (
 )
 from athwart.errors import DataError, FileError, UsageError
 from athwart.progress import Progress
-from athwart.units import UnitSystem, many
+from athwart.units import many
 
 if TYPE_CHECKING:
-    from athwart.plotter import Limits
-    from athwart.tables import Marks, Sightings, Track
+    from athwart.tables import Marks
 
 
 @click.command("export", short_help="Write a clean GPX file for a chartplotter.")
@@ -77,6 +75,7 @@ def command(
     """
     from athwart.formats import read_areas
     from athwart.gather import gather, settle
+    from athwart.handover import blurred, export_marks
     from athwart.plotter import Limits, select
 
     if (output is None) == (card is None):
@@ -113,12 +112,7 @@ def command(
     shared = blur is not None
     true_id: dict[str, str] = {}
     if blur is not None:
-        from athwart.sharing import blur as move
-        from athwart.sharing import blurred_ids, key_from_settings
-
-        key = key_from_settings()
-        true_id = dict(zip(blurred_ids(chosen.mark_id, blur, key), chosen.mark_id, strict=True))
-        chosen, said = move(chosen, blur, key)
+        chosen, said, true_id = blurred(chosen, blur)
         words += said
         if tracks:
             words.append("tracks and routes are left out of a blurred file")
@@ -173,96 +167,9 @@ def _remember(book: Path, handed: list[tuple[str, Marks]], true_id: dict[str, st
     from athwart.book.store import open_book
     from athwart.book.work import hand_over
 
-    known = [
-        (name, marks.with_columns(mark_id=[true_id.get(i, i) for i in marks.mark_id]))
-        for name, marks in handed
-    ]
     try:
         with open_book(book, write=True) as store:
-            hand_over(store, known)
+            hand_over(store, handed, true_id)
     except FileError as error:
         return [f"{error}; so the book will not know these marks when the plotter gives them back"]
     return []
-
-
-def export_marks(
-    marks: Marks,
-    target: Path,
-    *,
-    limits: Limits,
-    clean: bool,
-    overwrite: bool,
-    sightings: Sightings | None = None,
-    tracks: Track | None = None,
-    routes: Track | None = None,
-    simplify_m: float | None = None,
-    to_card: bool = False,
-    units: UnitSystem = "metric",
-) -> tuple[tuple[Path, ...], tuple[str, ...], list[tuple[str, Marks]]]:
-    """Write marks under limits to ``target`` and, where they do not fit, numbered files beside it.
-
-    Parameters
-    ----------
-    marks, sightings, tracks, routes
-        What to write; sightings go along in the full form only.
-    target : pathlib.Path
-        A GPX file, or the folder of a card if ``to_card``.
-    limits : Limits
-        What the plotter accepts.
-    clean, overwrite : bool
-        Leave our own fields out; replace existing files.
-    simplify_m : float, optional
-        Tolerance of track points, metres.
-    to_card : bool
-        Short plain names, free space checked, read back.
-    units : {"metric", "feet", "fathoms"}
-        What R95 and depths in the notes are written in.
-
-    Returns
-    -------
-    files : tuple of pathlib.Path
-        What was written.
-    words : tuple of str
-        What was done to the data.
-    handed : list of (str, Marks)
-        Name of each file and the marks as they stand in it.
-    """
-    import tempfile
-    from dataclasses import replace
-
-    from athwart.formats import WriteOptions, check_target, write
-    from athwart.plotter import prepare
-
-    prepared = prepare(
-        marks, limits, tracks=tracks, routes=routes, simplify_m=simplify_m, units=units
-    )
-    options = WriteOptions(clean=clean, depth_element=limits.depth_element)
-    contents = list(prepared.files)
-    if sightings is not None and not clean:
-        for i, part in enumerate(contents):
-            members = {s for ids in part.marks.sighting_ids for s in ids.split()}
-            keep = np.array([s in members for s in sightings.sighting_id], dtype=bool)
-            contents[i] = replace(part, sightings=sightings.take(keep))
-    words = list(prepared.words)
-    if to_card:
-        from athwart.card import card_names, write_card
-
-        names = card_names("marks", len(contents))
-        with tempfile.TemporaryDirectory() as folder:
-            made: dict[str, bytes] = {}
-            for name, part in zip(names, contents, strict=True):
-                path = Path(folder) / f"{Path(name).stem}.gpx"
-                words += write(path, part, options=options).words
-                made[name] = path.read_bytes()
-        words += write_card(target, made, overwrite=overwrite)
-        handed = [(n, part.marks) for n, part in zip(names, contents, strict=True)]
-        return tuple(target / n for n in names), tuple(words), handed
-    paths = [target] + [
-        target.with_name(f"{target.stem}-{i}{target.suffix}") for i in range(2, len(contents) + 1)
-    ]
-    for path in paths:  # all or none: nothing is written before every target is known to be free
-        check_target(path, overwrite=overwrite)
-    for path, part in zip(paths, contents, strict=True):
-        words += write(path, part, overwrite=overwrite, options=options).words
-    handed = [(p.name, part.marks) for p, part in zip(paths, contents, strict=True)]
-    return tuple(paths), tuple(words), handed

@@ -17,8 +17,8 @@ from athwart.desk.state import Desk, plain_file_name
 from athwart.errors import DataError, FileError, UsageError
 from athwart.formats import WriteOptions, write
 from athwart.formats.files import staged
-from athwart.plotter import Limits, Prepared, prepare, select
-from athwart.sharing import blur, blurred_ids, key_from_settings
+from athwart.handover import blurred, export_marks
+from athwart.plotter import Limits, prepare, select
 from athwart.tables import Marks
 from athwart.units import many
 
@@ -60,27 +60,20 @@ def _limits(question: dict[str, Any]) -> Limits:
     return Limits.from_toml(text + "\n") if text.strip() else Limits()
 
 
-def _prepared(
-    desk: Desk, question: dict[str, Any]
-) -> tuple[Prepared, Limits, dict[str, str], list[str]]:
+def _to_hand_over(desk: Desk, question: dict[str, Any]) -> tuple[Marks, list[str], dict[str, str]]:
+    """Return the chosen marks, blurred if asked for; words; and the true ids of blurred ones."""
     marks, words = chosen(desk, question)
     if not len(marks):
         raise DataError("no mark is left to hand over; choose more")
-    limits = _limits(question)
-    true_id: dict[str, str] = {}
-    metres = question.get("blur_m")
-    if metres:
-        key = key_from_settings()
-        ids = blurred_ids(marks.mark_id, float(metres), key)
-        true_id = dict(zip(ids.tolist(), marks.mark_id.tolist(), strict=True))
-        marks, said = blur(marks, float(metres), key)
-        words += said
-    prepared = prepare(marks, limits)
-    return prepared, limits, true_id, [*words, *prepared.words]
+    if not question.get("blur_m"):
+        return marks, words, {}
+    marks, said, true_ids = blurred(marks, float(question["blur_m"]))
+    return marks, [*words, *said], true_ids
 
 
 def _preview(desk: Desk, question: dict[str, Any]) -> Any:
-    prepared, _, _, words = _prepared(desk, question)
+    marks, words, _ = _to_hand_over(desk, question)
+    prepared = prepare(marks, _limits(question))
     before = {i: old for i, old, _ in prepared.names}
     rows = []
     for number, part in enumerate(prepared.files, start=1):
@@ -98,7 +91,7 @@ def _preview(desk: Desk, question: dict[str, Any]) -> Any:
             }
             for k in range(len(m))
         ]
-    return {"rows": rows, "files": len(prepared.files), "notes": words}
+    return {"rows": rows, "files": len(prepared.files), "notes": [*words, *prepared.words]}
 
 
 def _write(desk: Desk, question: dict[str, Any]) -> Any:
@@ -111,23 +104,17 @@ def _write(desk: Desk, question: dict[str, Any]) -> Any:
     overwrite = bool(question.get("overwrite"))
     if what == "gpx":
         return _gpx(desk, question, name, to_browser=to_browser, overwrite=overwrite)
-    marks, words = chosen(desk, question)
-    if not len(marks):
-        raise DataError("no mark is left to hand over; choose more")
-    if question.get("blur_m"):
-        marks, said = blur(marks, float(question["blur_m"]), key_from_settings())
-        words += said
+    marks, words, true_ids = _to_hand_over(desk, question)
     if what == "map":
         from athwart.review.map import review_map
 
         book = read_book(desk.the_book(), with_private=bool(question.get("with_private")))
-        blurred = bool(question.get("blur_m"))
         members = {s for ids in marks.sighting_ids for s in ids.split()}
         seen = book.sightings.take(np.isin(book.sightings.sighting_id.astype(str), sorted(members)))
         page = review_map(
             marks=marks,
-            sightings=None if blurred else seen,
-            tracks=None if blurred else book.tracks,
+            sightings=None if true_ids else seen,
+            tracks=None if true_ids else book.tracks,
         ).encode()
         return _hand(desk, [(name, page)], "text/html", words, to_browser, overwrite)
     with tempfile.TemporaryDirectory() as folder:
@@ -140,21 +127,14 @@ def _write(desk: Desk, question: dict[str, Any]) -> Any:
 def _gpx(
     desk: Desk, question: dict[str, Any], name: str, *, to_browser: bool, overwrite: bool
 ) -> Any:
-    prepared, limits, true_id, words = _prepared(desk, question)
-    clean = bool(question.get("clean", True)) or bool(true_id)
-    options = WriteOptions(clean=clean, depth_element=limits.depth_element)
-    stem = name[:-4]
-    names = [name, *(f"{stem}-{k}.gpx" for k in range(2, len(prepared.files) + 1))]
-    made: list[tuple[str, bytes]] = []
+    marks, words, true_ids = _to_hand_over(desk, question)
+    clean = bool(question.get("clean", True)) or bool(true_ids)
     with tempfile.TemporaryDirectory() as folder:
-        for file, part in zip(names, prepared.files, strict=True):
-            path = Path(folder) / file
-            words += write(path, part, options=options).words
-            made.append((file, path.read_bytes()))
-    handed = [
-        (file, p.marks.with_columns(mark_id=[true_id.get(i, i) for i in p.marks.mark_id]))
-        for file, p in zip(names, prepared.files, strict=True)
-    ]
+        files, said, handed = export_marks(
+            marks, Path(folder) / name, limits=_limits(question), clean=clean, overwrite=False
+        )
+        made = [(file.name, file.read_bytes()) for file in files]
+    words += said
     if to_browser and len(made) > 1:
         raise UsageError(
             f"the marks need {len(made)} files; save them into the book's folder instead"
@@ -163,7 +143,7 @@ def _gpx(
     if "exists" in answer:
         return answer
     with open_book(desk.the_book(), write=True) as store:
-        work.hand_over(store, handed)
+        work.hand_over(store, handed, true_ids)
     return answer
 
 

@@ -1,0 +1,116 @@
+"""Handing marks over: the files that a plotter gets, and marks blurred for sharing.
+
+It joins what a plotter takes (`athwart.plotter`), how marks are blurred (`athwart.sharing`) and how
+files are written, for the command line and the desk alike.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from athwart.card import card_names, write_card
+from athwart.formats import WriteOptions, check_target, write
+from athwart.plotter import Limits, prepare
+from athwart.sharing import blur, blurred_ids, key_from_settings
+from athwart.tables import Marks, Sightings, Track
+from athwart.units import UnitSystem
+
+__all__ = ["blurred", "export_marks"]
+
+
+def blurred(marks: Marks, metres: float) -> tuple[Marks, tuple[str, ...], dict[str, str]]:
+    """Blur marks with the user's own key.
+
+    Returns
+    -------
+    Marks
+        Moved, with new ids.
+    tuple of str
+        What was dropped.
+    dict of str to str
+        True id by new id: for the user's own book, and for nobody else.
+    """
+    key = key_from_settings()
+    new = blurred_ids(marks.mark_id, metres, key).tolist()
+    true_ids = dict(zip(new, marks.mark_id.tolist(), strict=True))
+    moved, words = blur(marks, metres, key)
+    return moved, words, true_ids
+
+
+def export_marks(
+    marks: Marks,
+    target: Path,
+    *,
+    limits: Limits,
+    clean: bool,
+    overwrite: bool,
+    sightings: Sightings | None = None,
+    tracks: Track | None = None,
+    routes: Track | None = None,
+    simplify_m: float | None = None,
+    to_card: bool = False,
+    units: UnitSystem = "metric",
+) -> tuple[tuple[Path, ...], tuple[str, ...], list[tuple[str, Marks]]]:
+    """Write marks under limits to ``target`` and, where they do not fit, numbered files beside it.
+
+    Parameters
+    ----------
+    marks, sightings, tracks, routes
+        What to write; sightings go along in the full form only.
+    target : pathlib.Path
+        A GPX file, or the folder of a card if ``to_card``.
+    limits : Limits
+        What the plotter accepts.
+    clean, overwrite : bool
+        Leave our own fields out; replace existing files.
+    simplify_m : float, optional
+        Tolerance of track points, metres.
+    to_card : bool
+        Short plain names, free space checked, read back.
+    units : {"metric", "feet", "fathoms"}
+        What R95 and depths in the notes are written in.
+
+    Returns
+    -------
+    files : tuple of pathlib.Path
+        What was written.
+    words : tuple of str
+        What was done to the data.
+    handed : list of (str, Marks)
+        Name of each file and the marks as they stand in it.
+    """
+    prepared = prepare(
+        marks, limits, tracks=tracks, routes=routes, simplify_m=simplify_m, units=units
+    )
+    options = WriteOptions(clean=clean, depth_element=limits.depth_element)
+    contents = list(prepared.files)
+    if sightings is not None and not clean:
+        for i, part in enumerate(contents):
+            members = {s for ids in part.marks.sighting_ids for s in ids.split()}
+            keep = np.array([s in members for s in sightings.sighting_id], dtype=bool)
+            contents[i] = replace(part, sightings=sightings.take(keep))
+    words = list(prepared.words)
+    if to_card:
+        names = card_names("marks", len(contents))
+        with tempfile.TemporaryDirectory() as folder:
+            made: dict[str, bytes] = {}
+            for name, part in zip(names, contents, strict=True):
+                path = Path(folder) / f"{Path(name).stem}.gpx"
+                words += write(path, part, options=options).words
+                made[name] = path.read_bytes()
+        words += write_card(target, made, overwrite=overwrite)
+        handed = [(n, part.marks) for n, part in zip(names, contents, strict=True)]
+        return tuple(target / n for n in names), tuple(words), handed
+    paths = [target] + [
+        target.with_name(f"{target.stem}-{i}{target.suffix}") for i in range(2, len(contents) + 1)
+    ]
+    for path in paths:  # all or none: nothing is written before every target is known to be free
+        check_target(path, overwrite=overwrite)
+    for path, part in zip(paths, contents, strict=True):
+        words += write(path, part, overwrite=overwrite, options=options).words
+    handed = [(p.name, part.marks) for p, part in zip(paths, contents, strict=True)]
+    return tuple(paths), tuple(words), handed
