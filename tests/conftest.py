@@ -1,7 +1,26 @@
 """What every test may lean on."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+
+from athwart.cli import main
+
+CHROMIUM = next(
+    (
+        p
+        for p in map(
+            Path, ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
+        )
+        if p.exists()
+    ),
+    None,
+)
+ARGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
 
 
 @pytest.fixture(
@@ -10,3 +29,30 @@ import pytest
 def shaped(request):
     """Turn a number into a scalar, a 0-d and a 2-d array: every formula takes all three."""
     return request.param
+
+
+@pytest.fixture
+def run(capsys):
+    """Run a command line in this process; its exit code and what it printed, never a traceback."""
+
+    def call(*words):
+        with pytest.raises(SystemExit) as done:
+            main([str(w) for w in words])
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        assert "something went wrong inside" not in err
+        return done.value.code, out, err
+
+    return call
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Headless Chromium, without the network services it would start of itself."""
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if CHROMIUM is None:
+        pytest.skip("there is no Chromium on this machine")
+    with api.sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGS)
+        yield chromium
+        chromium.close()

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from athwart.cli import main
 from athwart.cli.book_command import COMMANDS
 
 ROOT = Path(__file__).parents[2]
@@ -16,19 +15,6 @@ BOAT = ("--boat", SAMPLES / "tern.toml")
 REFERENCE = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
 SECTION = REFERENCE.split("### JSON of the book")[1].split("\n#")[0]
 KEYS = dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", SECTION, re.MULTILINE))
-
-
-@pytest.fixture
-def run(capsys):
-    def call(*words):
-        with pytest.raises(SystemExit) as done:
-            main([str(w) for w in words])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        assert "something went wrong inside" not in err
-        return done.value.code, out, err
-
-    return call
 
 
 @pytest.fixture

@@ -6,22 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from athwart.cli import main
-
 SAMPLES = Path(__file__).parents[2] / "sample_gpx"
-
-
-@pytest.fixture
-def run(capsys):
-    def call(*words):
-        with pytest.raises(SystemExit) as done:
-            main([str(w) for w in words])
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        assert "something went wrong inside" not in err
-        return done.value.code, out, err
-
-    return call
 
 
 @pytest.fixture

@@ -5,90 +5,13 @@ from __future__ import annotations
 import json
 import re
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import gpxpy
 import pytest
-from page import TOKEN, running
-from season import season
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = next(
-    (
-        p
-        for p in map(
-            Path, ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
-        )
-        if p.exists()
-    ),
-    None,
-)
-ARGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 MARKUP = "<img src=x onerror=alert(1)> \u202e{{7*7}}"
-
-
-@pytest.fixture(scope="module")
-def browser():
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if CHROMIUM is None:
-        pytest.skip("there is no Chromium on this machine")
-    with api.sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGS)
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture(scope="module")
-def served():
-    with running(None) as page:
-        yield page
-
-
-@pytest.fixture
-def desk(served, tmp_path, monkeypatch):
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
-    folder = tmp_path / "books"
-    folder.mkdir()
-    served.desk.book, served.desk.folder = season(folder), folder
-    return served
-
-
-@pytest.fixture
-def visit(browser, desk):
-    """Open a page; at the end nothing but the desk was asked and nothing went wrong."""
-    contexts, asked, wrong = [], [], []
-
-    def open_page(path, width=1200, height=800, scheme="light", before=None):
-        context = browser.new_context(
-            viewport={"width": width, "height": height}, color_scheme=scheme
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(8000)
-        page.on("request", lambda r: asked.append(r.url))
-        page.on(
-            "console", lambda m: wrong.append(m.text) if m.type in ("error", "warning") else None
-        )
-        page.on("pageerror", lambda e: wrong.append(str(e)))
-        page.on("dialog", lambda d: (wrong.append(f"dialog {d.message}"), d.dismiss()))
-        if before:
-            before(page)
-        page.goto(f"{desk.home}/?token={TOKEN}")
-        page.wait_for_selector("html[data-ready=true]", state="attached")
-        page.goto(desk.home + path)
-        page.wait_for_selector("html[data-ready=true]", state="attached")
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
-    hosts = {urlsplit(u).netloc for u in asked if not u.startswith(("data:", "blob:"))}
-    assert hosts <= {urlsplit(desk.home).netloc}, hosts
-    assert wrong == []
 
 
 def told(page, words):

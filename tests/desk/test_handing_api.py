@@ -7,27 +7,16 @@ import tomllib
 import gpxpy
 import pytest
 from geographiclib.geodesic import Geodesic
-from page import running
-from season import SAMPLES, season
+from season import SAMPLES
 
 MARKUP = '<b>"Rock" & Söhne</b>'
 PREVIEW, WRITE = "/api/hand-over/preview", "/api/hand-over/write"
 SMALL = (SAMPLES / "small-plotter.toml").read_text(encoding="utf-8")
 
 
-@pytest.fixture(scope="module")
-def served():
-    with running(None) as page:
-        yield page
-
-
 @pytest.fixture
-def page(served, tmp_path, monkeypatch):
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
-    folder = tmp_path / "books"
-    folder.mkdir()
-    served.desk.book, served.desk.folder = season(folder), folder
-    return served
+def page(desk):
+    return desk
 
 
 def marks_of(page):

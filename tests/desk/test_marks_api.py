@@ -11,12 +11,6 @@ from athwart.kinds import known_symbols
 MARKUP = "<img src=x onerror=alert(1)> & \"'\u202e שלום"
 
 
-@pytest.fixture(scope="module")
-def served():
-    with running(None) as page:
-        yield page
-
-
 @pytest.fixture
 def page(served, tmp_path):
     served.desk.book, served.desk.folder = season(tmp_path), tmp_path

@@ -7,7 +7,6 @@ from io import BytesIO
 import numpy as np
 import pytest
 import rasterio
-from page import running
 from paused_frame import boat_toml, frame, gpx, png, question, sent
 from PIL import Image
 from pyproj import Geod
@@ -17,12 +16,6 @@ from athwart.book.reading import marks_and_sightings
 from athwart.book.store import create, open_book
 
 GEOD = Geod(ellps="WGS84")
-
-
-@pytest.fixture(scope="module")
-def served():
-    with running(None) as page:
-        yield page
 
 
 @pytest.fixture

@@ -10,15 +10,9 @@ import numpy as np
 import pytest
 from paused_frame import boat_toml, frame, gpx, png
 from pyproj import Geod
-from test_desk_in_browser import (  # noqa: F401 - fixtures
-    browser,
-    desk,
-    marks_of,
-    pytestmark,
-    served,
-    told,
-    visit,
-)
+from test_desk_in_browser import marks_of, told
+
+pytestmark = pytest.mark.browser
 
 GEOD = Geod(ellps="WGS84")
 
@@ -75,7 +69,7 @@ def on_screen(page, made):
     return lambda x, y: (left + x * scale, top + y * scale)
 
 
-def ready(visit, made, folder, **screen):  # noqa: F811
+def ready(visit, made, folder, **screen):
     page = visit("/pictures", **screen)
     drop(page, made)
     lay_out(page, made)
@@ -83,7 +77,7 @@ def ready(visit, made, folder, **screen):  # noqa: F811
     return page
 
 
-def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_path):  # noqa: F811
+def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_path):
     made = frame()
     before = marks_of(desk)
     page = ready(visit, made, tmp_path)
@@ -156,7 +150,7 @@ def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_pa
     assert len(gpxpy.parse(text).waypoints) == len(desk.get("/api/marks").json()["marks"])
 
 
-def test_pointing_works_by_keyboard(visit, desk, tmp_path):  # noqa: F811
+def test_pointing_works_by_keyboard(visit, desk, tmp_path):
     made = frame()
     page = ready(visit, made, tmp_path)
     page.get_by_role("button", name="point at a thing").click()
@@ -172,7 +166,7 @@ def test_pointing_works_by_keyboard(visit, desk, tmp_path):  # noqa: F811
     page.locator("ol[aria-label='what was pointed at'] li").wait_for(state="detached")
 
 
-def test_a_strip_is_written_and_shown(visit, desk, tmp_path):  # noqa: F811
+def test_a_strip_is_written_and_shown(visit, desk, tmp_path):
     import rasterio
 
     page = ready(visit, frame(), tmp_path)
@@ -186,7 +180,7 @@ def test_a_strip_is_written_and_shown(visit, desk, tmp_path):  # noqa: F811
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_page_fits_a_phone_and_axe_finds_no_serious_fault(visit, desk, tmp_path, scheme):  # noqa: F811
+def test_the_page_fits_a_phone_and_axe_finds_no_serious_fault(visit, desk, tmp_path, scheme):
     axe = pytest.importorskip(
         "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,32 +15,6 @@ from athwart.tables import Marks
 from athwart.units import format_length, format_position, parse_position
 
 pytestmark = pytest.mark.browser
-
-CHROMIUM = next(
-    (
-        p
-        for p in map(
-            Path, ("/usr/bin/chromium", "/usr/bin/chromium-browser", "/usr/bin/google-chrome")
-        )
-        if p.exists()
-    ),
-    None,
-)
-ARGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def browser():
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if CHROMIUM is None:
-        pytest.skip("there is no Chromium on this machine")
-    with api.sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=ARGS)
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture
