@@ -105,3 +105,4 @@ def test_every_command_has_help(run):
         code, out, _ = run([name, "--help"])
         assert code == 0, name
         assert out.startswith("Usage: athwart")
+        assert "\\b" not in out, name  # a sign for click, not for people

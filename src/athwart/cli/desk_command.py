@@ -15,13 +15,13 @@ from athwart.cli.common import common_options, say
 @click.option("--no-open", is_flag=True, help="Do not open a browser.")
 @common_options("debug")
 def command(book: Path | None, port: int, no_open: bool, debug: bool) -> int:
-    r"""Open the desk: pick on pictures of a paused screen, look through marks, hand them over.
+    """Open the desk: pick on pictures of a paused screen, look through marks, hand them over.
 
     The page is served to this machine alone, and nothing is loaded from the network.
 
     \b
       athwart desk season.gpkg
-    """
+    """  # noqa: D301 - click wants the character itself
     from athwart.desk.serve import run
 
     run(book, port=port, open_browser=not no_open, say=say)
