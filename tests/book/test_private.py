@@ -11,6 +11,7 @@ import athwart
 from athwart.book.reading import read_book
 from athwart.cli import cli
 from athwart.formats import ReadOptions, read
+from athwart.sharing import KEY_BYTES, settings_folder
 
 pytestmark = pytest.mark.usefixtures(neighbourhoods_only.__name__)
 
@@ -77,6 +78,9 @@ def test_no_output_of_merge_holds_it(book, tmp_path, ending):
 )
 def test_no_exported_file_or_map_holds_it_unless_asked_for(book, tmp_path, monkeypatch, words):
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    settings_folder().mkdir(parents=True)
+    # one key for every run: 3 % of all keys blur 'Open' or 'Far' onto digits of 'Secret'
+    (settings_folder() / "blur.key").write_bytes(bytes(KEY_BYTES))
     out = tmp_path / f"out{words[3][3:]}"
     words = [
         str(book.path) if w == "BOOK" else str(out) if w.startswith("OUT") else w for w in words
