@@ -17,10 +17,13 @@ from simulated import Body, scene
 
 from athwart.boat import Boat
 from athwart.errors import DataError, FileError, UsageError
+from athwart.fix import fix
 from athwart.frame.bottom import track_bottom
 from athwart.frame.geotiff import write_geotiff
 from athwart.frame.layout import Layout
+from athwart.frame.pixels import points, to_picks
 from athwart.frame.strip import mosaic, overlay, place_strip
+from athwart.frame.when import Moment
 from athwart.tables import Track
 
 COLUMNS = 400
@@ -224,6 +227,37 @@ def test_lines_by_distance_lie_where_the_way_made_good_puts_them():
     for side, line, column in POINTS:
         at = run.seabed(line * 0.15 / 2.0, side, ground_range(column))
         assert bright(strip, *run.ground.lonlat(*at)) < 1.0
+
+
+def test_picks_and_strips_of_lines_by_distance_lie_in_one_place():
+    """The boat turns, lies still for 8 s, and goes on."""
+    run = Run(course=40.0, turn=1.0, seconds=90)
+    back = np.arange(100.0, -5.0, -1.0)
+    way = 2.0 * np.where(back > 30, back - 8, np.where(back > 22, 22.0, back))
+    lon, lat = run.ground.lonlat(*run.antenna(way / 2.0))
+    track = Track.from_columns(
+        {
+            "time": NEWEST - (back * 1e6).astype("timedelta64[us]"),
+            "lon": lon,
+            "lat": lat,
+            "heading_deg": np.degrees(run.course(way / 2.0)) % 360.0,
+            "speed_mps": np.where((back > 22) & (back <= 30), 0.0, 2.0),
+        }
+    )
+    layout = layout_of(400, seconds_per_line=None, metres_per_line=0.25)
+    marks = [("starboard", line, 300) for line in (30, 170, 230, 370)]
+    strip = placed(run, marks, layout=layout, track=track, smooth_s=0.0)
+    bottom = level(400)
+    at = [layout.pixel_of(s, k, (c + 0.5) * SCALE) for s, k, c in marks]
+    picks = to_picks(
+        points(layout, None, at),
+        Moment(time=NEWEST, sigma_s=0.0, source="typed"),
+        track=track,
+        depth_m=bottom.range_m["port"][0],
+    )
+    fixed = fix(picks, track=track, method="picture").sightings
+    for lon_p, lat_p in zip(fixed.lon, fixed.lat, strict=True):
+        assert bright(strip, lon_p, lat_p) < 1.0
 
 
 @pytest.mark.parametrize("newest", ["bottom", "left", "right"])

@@ -175,11 +175,13 @@ def test_a_distance_back_is_the_moment_when_it_was_run():
     """Speed 1 + t / 20 m/s: way t + t^2 / 40; from 20 s (30 m) back to w m: 20 - t(30 - w)."""
     t = np.arange(0, 31.0)
     run = track(t, t + t**2 / 40, speed=1 + t / 20)
-    got = seconds_back_of_distance([0.0, 10.0, 30.0, 31.0, -1.0], moment(20.0), run)
+    got = seconds_back_of_distance([0.0, 10.0, 30.0, 31.0, -1.0], moment(20.0).time, run)
     then = -20 + np.sqrt(400 + 40 * 20.0)  # t of w = 20: t^2/40 + t - 20 = 0
     assert got[:3] == pytest.approx([0.0, 20 - then, 20.0], abs=5e-3)  # linear between fixes
-    assert np.isnan(got[3:]).all()
-    one = seconds_back_of_distance(10.0, moment(20.0), run)
+    assert np.isnan(got[3])
+    ahead = -20 + np.sqrt(400 + 40 * 31.0)  # below 0 it lies ahead
+    assert got[4] == pytest.approx(20 - ahead, abs=5e-3)
+    one = seconds_back_of_distance(10.0, moment(20.0).time, run)
     assert one.shape == ()
     assert one == got[1]
 
@@ -192,7 +194,7 @@ def test_jitter_of_the_fixes_does_not_lengthen_the_way():
     run = run.with_columns(
         lat=run.lat + metre * rng.normal(0, 0.8, 121), lon=run.lon + metre * rng.normal(0, 1.6, 121)
     )
-    got = seconds_back_of_distance(100.0, moment(100.0), run)
+    got = seconds_back_of_distance(100.0, moment(100.0).time, run)
     assert got == pytest.approx(50.0, abs=2.5)
 
 
@@ -200,13 +202,15 @@ def test_a_boat_that_lay_still_is_where_she_was_last():
     t = np.arange(0, 31.0)
     speed = np.where((t >= 10) & (t <= 20), 0.0, 2.0)
     run = track(t, 2 * np.minimum(t, 10) + 2 * np.maximum(t - 20, 0), speed=speed)
-    assert seconds_back_of_distance(19.0, moment(30.0), run) == pytest.approx(10.0)
+    assert seconds_back_of_distance(19.0, moment(30.0).time, run) == pytest.approx(10.0)
+    assert seconds_back_of_distance(-19.0, moment(0.0).time, run) == pytest.approx(-10.0, abs=1e-6)
 
 
 def test_a_gap_ends_what_can_be_followed():
     run = track([0, 10, 20, 60, 70, 80], [0, 20, 40, 120, 140, 160], speed=[2.0] * 6)
-    got = seconds_back_of_distance([30.0, 50.0], moment(80.0), run)
+    got = seconds_back_of_distance([30.0, 50.0], moment(80.0).time, run)
     assert got[0] == pytest.approx(15.0)
     assert np.isnan(got[1])
-    assert np.isnan(seconds_back_of_distance(1.0, moment(40.0), run))
-    assert np.isnan(seconds_back_of_distance(1.0, moment(90.0), run))
+    assert np.isnan(seconds_back_of_distance(1.0, moment(40.0).time, run))
+    assert np.isnan(seconds_back_of_distance(1.0, moment(90.0).time, run))
+    assert seconds_back_of_distance(0.0, moment(90.0).time, run) == 0.0

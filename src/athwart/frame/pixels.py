@@ -457,7 +457,9 @@ def _back(
         if track is None or not len(track):
             along = -metres
         else:
-            found = seconds_back_of_distance(metres, moment, track, boat=boat, max_gap_s=max_gap_s)
+            found = seconds_back_of_distance(
+                metres, moment.time, track, boat=boat, max_gap_s=max_gap_s
+            )
             faults += bad_rows(
                 by_way & np.isnan(found),
                 "way-not-on-track",
@@ -472,7 +474,7 @@ def _back(
                 error = np.hypot(per_line_m * where.line_sigma, metres * step_part)
             there = seconds_back_of_distance(
                 metres + np.maximum(error, 0.1),
-                moment,
+                moment.time,
                 track,
                 boat=boat,
                 max_gap_s=max_gap_s,

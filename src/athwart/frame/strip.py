@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from athwart.boat import Boat
 from athwart.errors import DataError, UsageError
 from athwart.fix import fix
-from athwart.geometry.along import Path
+from athwart.frame.when import seconds_back_of_distance
 from athwart.geometry.geodesic import from_grid, local_grid, to_grid, wrap_longitude
 from athwart.tables import Picks, Track
 
@@ -40,7 +40,6 @@ __all__ = ["Strip", "mosaic", "overlay", "place_strip"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-TimeArray = NDArray[np.datetime64]
 Single = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
 
@@ -250,19 +249,20 @@ def _place_lines(
     """Say where the transducer was and which way was abeam when each line was drawn."""
     # Depths are not wanted here; one below datum would be refused.
     track = replace(track, depth_m=np.full(len(track), np.nan))
-    path = Path(track.time, track.lon, track.lat, max_gap_s=max_gap_s)
-    clock = _line_clock(layout, track, path, boat, newest.astype("datetime64[us]"))
-    per_line = clock.seconds_per_line
+    newest = newest.astype("datetime64[us]")
+    clock = _line_clock(layout, newest, track, boat, max_gap_s)
+    per_line = _usual_time(clock(np.arange(count)))
     sigma = smooth_s / per_line if per_line > 0 else 0.0
     pad = int(min(np.ceil(3.0 * sigma), 4 * count + 100)) if sigma >= 0.5 else 0
     number = np.arange(-pad, count + pad)
-    time = clock.at(number)
-    known = np.flatnonzero(~np.isnat(time))
+    back = clock(number)
+    known = np.flatnonzero(np.isfinite(back))
+    time = newest - np.rint(back[known] * 1e6).astype("timedelta64[us]")
     reach = 100.0
     n = len(known)
     picks = Picks.from_columns(
         {
-            "time": np.concatenate([time[known]] * 2),
+            "time": np.concatenate([time] * 2),
             "side": np.full(2 * n, "starboard", dtype=object),
             "ground_range_m": np.repeat([0.0, reach], n),
         }
@@ -308,68 +308,32 @@ def _place_lines(
     return _Lines(x_line, y_line, dx, dy, epsg, tuple(words))
 
 
-class _LineClock(NamedTuple):
-    """The moment of a line by its number, on the picture's clock."""
-
-    at: Callable[[NDArray[np.int64]], TimeArray]
-    seconds_per_line: float
-
-
 def _line_clock(
-    layout: Layout, track: Track, path: Path, boat: Boat, newest: np.datetime64
-) -> _LineClock:
+    layout: Layout, newest: np.datetime64, track: Track, boat: Boat, max_gap_s: float
+) -> Callable[[NDArray[np.int64]], FloatArray]:
+    """Return what gives the seconds before the newest line for numbers of lines; NaN off the track."""
     if np.isnat(newest):
         raise DataError("nothing says when the newest line was drawn; give its time")
-    seconds = layout.seconds_per_line
+    seconds, metres = layout.seconds_per_line, layout.metres_per_line
     if seconds is not None:
-        if not (np.isfinite(seconds) and seconds > 0):
-            raise DataError(f"seconds_per_line is {seconds!r}; allowed is a number above 0")
-
-        def by_time(number: NDArray[np.int64]) -> TimeArray:
-            time: TimeArray = newest - np.rint(number * seconds * 1e6).astype("timedelta64[us]")
-            return time
-
-        return _LineClock(by_time, float(seconds))
-    metres = layout.metres_per_line
+        return lambda number: np.asarray(number * seconds, np.float64)
     if metres is None:
         raise DataError(
             "nothing says how much time or distance a line takes; measure it, or set "
             "seconds_per_line or metres_per_line in the layout"
         )
-    if not (np.isfinite(metres) and metres > 0):
-        raise DataError(f"metres_per_line is {metres!r}; allowed is a number above 0")
-    if len(path) < 2:
+    if (~np.isnat(track.time)).sum() < 2:
         raise DataError("the track has no two points with times, so distance cannot be followed")
-    offset = np.timedelta64(round(boat.clock_offset_s * 1e6), "us")
-    # The way made good: the receiver's speed, or chords of 30 m; summing the steps between fixes
-    # would add up their jitter.
-    speed = path.at(path.time, speed=path.samples(track.speed_mps)).speed_mps
-    ahead = np.diff(path.seconds)
-    with np.errstate(invalid="ignore"):
-        step = ahead * (speed[1:] + speed[:-1]) / 2.0
-    broken = ~np.isfinite(step) | (ahead > path.max_gap_s)
-    way = np.concatenate([[0.0], np.cumsum(np.where(broken, 0.0, step))])
-    piece = np.concatenate([[0], np.cumsum(broken)])
-    now = path.to_seconds(newest + offset)
-    here = int(np.searchsorted(path.seconds, now, side="right")) - 1
-    if not 0 <= here < len(path) or now > path.seconds[-1]:
-        return _LineClock(
-            lambda number: np.where(number == 0, newest, np.datetime64("NaT", "us")), 0.0
-        )
-    same = piece == piece[here]
-    way, moments = way[same], path.seconds[same]
-    start = float(np.interp(now, moments, way))
+    return lambda number: seconds_back_of_distance(
+        number * metres, newest, track, boat=boat, max_gap_s=max_gap_s
+    )
 
-    def by_way(number: NDArray[np.int64]) -> TimeArray:
-        wanted = start - number * metres
-        at = np.interp(wanted, way, moments, left=np.nan, right=np.nan)
-        time = np.full(len(number), np.datetime64("NaT", "us"))
-        good = np.isfinite(at)
-        time[good] = path.epoch - offset + np.rint(at[good] * 1e6).astype("timedelta64[us]")
-        return time
 
-    usual = float(np.median(speed[same][np.isfinite(speed[same])])) if same.any() else 0.0
-    return _LineClock(by_way, metres / usual if usual > 0 else 0.0)
+def _usual_time(back: FloatArray) -> float:
+    """Return the seconds that a line takes most often, from the seconds back of all lines."""
+    step = np.diff(back)
+    step = step[np.isfinite(step)]
+    return float(np.median(step)) if len(step) else 0.0
 
 
 def _smoothed(columns: FloatArray, sigma: float) -> FloatArray:

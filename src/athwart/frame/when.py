@@ -297,57 +297,64 @@ def _clock_offset(boat: Boat | None) -> np.timedelta64:
 
 def seconds_back_of_distance(
     metres_back: ArrayLike,
-    moment: Moment,
+    newest: np.datetime64,
     track: Track,
     *,
     boat: Boat | None = None,
     max_gap_s: float = 10.0,
 ) -> FloatArray:
-    """Return how long before a moment the boat was a distance back along her track.
+    """Return how long before the newest line the boat was a distance back along her track.
+
+    The one clock of frames whose lines are laid out by distance, for picks and strips alike.
 
     Parameters
     ----------
     metres_back : array_like
-        Distance run since, metres, 0 or more.
-    moment, track, boat, max_gap_s
+        Distance run since, metres; below 0 ahead of the newest line.
+    newest : datetime64
+        When the newest line was drawn, UTC on the picture's clock.
+    track, boat, max_gap_s
         As in `where_on_track`.
 
     Returns
     -------
     numpy.ndarray
-        Seconds, NaN where the track does not reach back so far without a gap.
+        Seconds, NaN where the track does not reach so far without a gap; 0 for 0 m.
 
     Notes
     -----
     The distance run is the integral of the speed over the ground (the receiver's own, or that of
     chords of about 30 m); to sum up the steps from fix to fix would add their jitter to the way.
-    While the boat lies still the latest moment is taken.
+    While the boat lies still the moment nearest to the newest line is taken.
     """
     metres = np.asarray(metres_back, np.float64)
     path = Path(track.time, track.lon, track.lat, max_gap_s=max_gap_s)
-    none = np.full(metres.shape, np.nan)
+    out = np.where(metres == 0, 0.0, np.nan)
     if len(path) < 2:
-        return none
-    now = float(path.to_seconds(moment.time + _clock_offset(boat)))
+        return out
+    now = float(path.to_seconds(newest + _clock_offset(boat)))
     here = int(np.searchsorted(path.seconds, now, side="right")) - 1
     if not 0 <= here < len(path) or now > path.seconds[-1]:
-        return none
+        return out
     speed = path.at(path.time, speed=path.samples(track.speed_mps)).speed_mps
-    ahead = np.diff(path.seconds)
+    lasts = np.diff(path.seconds)
     with np.errstate(invalid="ignore"):
-        step = ahead * (speed[1:] + speed[:-1]) / 2.0
-    broken = ~np.isfinite(step) | (ahead > max_gap_s)
-    piece = np.concatenate([[0], np.cumsum(broken)])
+        step = lasts * (speed[1:] + speed[:-1]) / 2.0
+    broken = ~np.isfinite(step) | (lasts > max_gap_s)
     if now > path.seconds[here] and broken[here]:
-        return none
+        return out
+    piece = np.concatenate([[0], np.cumsum(broken)])
     way = np.concatenate([[0.0], np.cumsum(np.where(broken, 0.0, step))])
     same = piece == piece[here]
     way, seconds = way[same], path.seconds[same]
-    start = float(np.interp(now, seconds, way))
-    # Counted back from now, of equal ways the latest moment comes first.
-    past = seconds < now
-    run = np.concatenate([[0.0], (start - way[past])[::-1]])
-    back = np.concatenate([[0.0], (now - seconds[past])[::-1]])
-    run, first = np.unique(run, return_index=True)
-    out = np.interp(metres, run, back[first], right=np.nan)
-    return np.where(metres >= 0, out, np.nan)
+    run, back = float(np.interp(now, seconds, way)) - way, now - seconds
+    for hand in (1.0, -1.0):  # back, and ahead
+        beyond = np.flatnonzero(hand * back > 0)
+        beyond = beyond[np.argsort(hand * back[beyond])]
+        far = np.concatenate([[0.0], hand * run[beyond]])
+        # Of equal ways the first is kept, which is the moment nearest to now.
+        far, first = np.unique(far, return_index=True)
+        moment = np.concatenate([[0.0], back[beyond]])[first]
+        found = np.interp(hand * metres, far, moment, right=np.nan)
+        out = np.where(hand * metres > 0, found, out)
+    return out
