@@ -420,11 +420,53 @@ def read_areas(path: Path, *, allow_ballpark: bool = False) -> BaseGeometry:
 
 def read_background(path: Path, *, allow_ballpark: bool = False) -> geopandas.GeoDataFrame:
     """Return the lines and areas of a file in WGS 84."""
+    kinds = _AREAS | _LINES | {7}
+    return _joined(_shapes(path, kinds, "lines or areas to draw", allow_ballpark=allow_ballpark))
+
+
+def read_shapes(path: Path, *, allow_ballpark: bool = False) -> geopandas.GeoDataFrame:
+    """Return every point, line and area of a file, with its columns, in WGS 84."""
+    kinds = _AREAS | _LINES | _POINTS | {7}
+    frame = _joined(_shapes(path, kinds, "shapes", allow_ballpark=allow_ballpark))
+    if _driver_of(path) == "LIBKML":
+        frame = frame.drop(columns=list(_KML_OWN), errors="ignore").rename(columns=_KML_NAMES)
+    return frame
+
+
+def _joined(frames: list[geopandas.GeoDataFrame]) -> geopandas.GeoDataFrame:
     import pandas as pd
 
-    kinds = _AREAS | _LINES | {7}
-    frames = _shapes(path, kinds, "lines or areas to draw", allow_ballpark=allow_ballpark)
     return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+
+
+def write_shapes(path: Path, frame: geopandas.GeoDataFrame, layer: str) -> None:
+    """Write shapes of any sort into one layer; the ending chooses the format.
+
+    Raises
+    ------
+    FileError
+        The ending is of no format that holds points, lines and areas side by side.
+    """
+    import pyogrio
+
+    driver = _ENDINGS.get(path.suffix.lower())
+    if driver is None or driver == "ESRI Shapefile":
+        endings = [e for e, d in _ENDINGS.items() if d != "ESRI Shapefile"]
+        raise FileError(
+            path.name,
+            f"a plan is written as {', '.join(endings)}; the ending {path.suffix!r} is none of these",
+        )
+    writer = _Writer(path, WriteOptions(), driver)
+    texts = [c for c in frame.columns if frame[c].dtype == object and c != frame.geometry.name]
+    frame = frame.assign(
+        **{c: [writer.text(v) if isinstance(v, str) else v for v in frame[c]] for c in texts}
+    )
+    if driver == "LIBKML":
+        frame = frame.rename(columns={"note": "description"})
+    with _gdal(path, driver, "write"):
+        pyogrio.write_dataframe(
+            frame, path, layer=layer, driver=driver, promote_to_multi=False, use_arrow=False
+        )
 
 
 # -- writing -----------------------------------------------------------------------------------

@@ -1,0 +1,62 @@
+"""The plane about a place, held to geographiclib's geodesics."""
+
+import numpy as np
+import pytest
+import shapely
+from geographiclib.geodesic import Geodesic
+from hypothesis import given
+from hypothesis import strategies as st
+from shapely.geometry import Polygon
+
+from athwart.errors import DataError
+from athwart.geometry.plane import LocalPlane
+
+PLACES = [(12.0, 55.0), (-180.0, -17.0), (179.99, 0.0), (40.0, 89.99), (0.0, -90.0)]
+
+
+@pytest.mark.parametrize(("lon", "lat"), PLACES)
+def test_points_go_there_and_back(lon, lat):
+    plane = LocalPlane(lon, lat)
+    x, y = np.array([0.0, 5000, -8000, 12.5]), np.array([0.0, -3000, 9000, -7.5])
+    a, b = plane.to_plane(*plane.to_earth(x, y))
+    assert np.allclose(a, x, atol=1e-6)
+    assert np.allclose(b, y, atol=1e-6)
+
+
+@given(
+    st.sampled_from(PLACES),
+    st.lists(st.tuples(st.floats(-9000, 9000), st.floats(-9000, 9000)), min_size=3, max_size=8),
+)
+def test_areas_and_lengths_are_those_of_the_ellipsoid(place, corners):
+    """Geographiclib's polygon area (Karney 2013) is the witness."""
+    ring = shapely.convex_hull(shapely.MultiPoint(corners))
+    if ring.geom_type != "Polygon" or ring.area < 1e4:
+        return
+    lon, lat = LocalPlane(*place).to_earth(*np.array(ring.exterior.coords)[:-1].T)
+    about = LocalPlane.about(lon, lat)
+    x, y = about.to_plane(lon, lat)
+    polygon = Geodesic.WGS84.Polygon()
+    for a, b in zip(lat, lon, strict=True):
+        polygon.AddPoint(a, b)
+    _, perimeter, area = polygon.Compute()
+    flat = Polygon(np.column_stack([x, y]))
+    assert flat.area == pytest.approx(abs(area), rel=2e-6, abs=0.5)
+    assert flat.length == pytest.approx(perimeter, rel=1e-6, abs=1e-3)
+
+
+def test_a_shape_across_the_180th_meridian_stays_in_one_piece():
+    plane = LocalPlane(179.999, -17.0)
+    there = plane.shape_to_earth(shapely.box(-500, -500, 500, 500))
+    assert there.is_valid
+    west, _, east, _ = there.bounds
+    assert 0 < east - west < 0.01
+    assert shapely.equals_exact(
+        plane.shape_to_plane(there), shapely.box(-500, -500, 500, 500), 1e-6
+    )
+
+
+def test_what_is_too_wide_or_empty_is_refused():
+    with pytest.raises(DataError, match="one water at a time"):
+        LocalPlane.about([0.0, 8.0], [50.0, 50.0])
+    with pytest.raises(DataError, match="no position"):
+        LocalPlane.about([np.nan], [np.nan])
