@@ -55,7 +55,7 @@ def draw(book, shapes, picture=PICTURE):
 
 
 def test_what_was_drawn_comes_back_as_it_was(book):
-    assert draw(book, [LEDGE, WEED]) == 2
+    assert draw(book, [LEDGE, WEED]).new == 2
     with book.reading() as connection:
         ledge, weed = shapes_of(connection, with_private=True)
     for got, put in ((ledge, LEDGE), (weed, WEED)):
@@ -78,7 +78,7 @@ def test_the_same_drawing_adds_nothing_twice(book):
     draw(book, [LEDGE])
     with book.reading() as connection:
         before = checking.dump(connection)
-    assert draw(book, [LEDGE]) == 0
+    assert draw(book, [LEDGE]).new == 0
     with book.reading() as connection:
         assert checking.dump(connection) == before
 

@@ -192,3 +192,56 @@ def test_the_page_fits_a_phone_and_axe_finds_no_serious_fault(visit, desk, tmp_p
     assert page.evaluate("document.documentElement.scrollWidth") <= 375
     found = axe.Axe().run(page).response["violations"]
     assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == []
+
+
+def test_a_thing_renamed_or_moved_after_saving_is_put_right(visit, desk, tmp_path):
+    made = frame()
+    page = ready(visit, made, tmp_path)
+    page.get_by_text(re.compile("of the lines are sure")).wait_for()
+    page.get_by_role("button", name="point at a thing").click()
+    at = on_screen(page, made)
+    x, y = made.targets[0]["x"], made.targets[0]["y"]
+    page.mouse.click(*at(x, y))
+    entry = page.locator("ol[aria-label='what was pointed at'] li")
+    entry.get_by_text(re.compile("to .* back$")).wait_for()
+    save = page.get_by_role("button", name="save into the book")
+
+    def named(word):
+        field = entry.get_by_label("name")
+        field.fill(word)
+        field.blur()
+
+    named("Hammer")
+    save.click()
+    told(page, "1 sighting and 0 lines or areas saved")
+    named("Stirrup")
+    save.click()
+    told(page, "0 sightings and 0 lines or areas saved; 1 put right")
+    page.get_by_role("button", name="undo").click()
+    save.click()
+    told(page, "; 1 put right")
+    waiting = desk.get("/api/marks").json()["waiting"]
+
+    def drag(over):
+        at = on_screen(page, made)
+        page.mouse.move(*at(x, y))
+        page.mouse.down()
+        page.mouse.move(*at(x + over, y + over), steps=4)
+        page.mouse.up()
+        save.click()
+        page.get_by_role("dialog").get_by_text("One thing was moved").wait_for()
+
+    drag(12)
+    page.keyboard.press("Escape")
+    page.get_by_role("dialog").wait_for(state="detached")
+    save.click()
+    page.get_by_role("button", name="yes, put it right").click()
+    told(page, "0 sightings and 0 lines or areas saved; 1 put right")
+    assert desk.get("/api/marks").json()["waiting"] == waiting
+    x, y = x + 12, y + 12
+    drag(15)
+    page.get_by_role("button", name="no, keep both places").click()
+    told(page, "1 sighting and 0 lines or areas saved")
+    assert desk.get("/api/marks").json()["waiting"] == waiting + 1
+    entry.get_by_role("button", name="remove thing 1").click()
+    told(page, "It stays in the book")

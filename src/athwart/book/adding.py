@@ -46,7 +46,9 @@ __all__ = [
     "add_sightings",
     "keep_names",
     "recognise_returned",
+    "revise",
     "says_more",
+    "sighting_rows",
     "tie_moved",
 ]
 
@@ -136,7 +138,7 @@ def add_sightings(
     found = _once(sightings)
     out.known += len(sightings) - len(found)
     names = columns_of("sightings")
-    rows = _rows_of(changes.connection, "sightings", found.sighting_id.tolist())
+    rows = sighting_rows(changes.connection, "sightings", found.sighting_id.tolist())
     here = {r[names.index("sighting_id")]: r for r in rows}
     fresh = np.array([i not in here for i in found.sighting_id], dtype=bool)
     fids: list[int] = []
@@ -165,12 +167,13 @@ def add_sightings(
         rows_of = np.flatnonzero(new_result)
         old = [now[k] for k in rows_of]
         better = _with_texts(again.take(rows_of), table_of(Sightings, names, old))
-        fids += _revise(changes, better, old, file)
+        fids += revise(changes, better, old, file)
         out.revised += len(old)
     return fids
 
 
-def _rows_of(connection: sqlite3.Connection, layer: str, ids: Sequence[str]) -> list[Any]:
+def sighting_rows(connection: sqlite3.Connection, layer: str, ids: Sequence[str]) -> list[Any]:
+    """Return the rows of some sightings, in the order of their keys."""
     return connection.execute(
         f"SELECT {', '.join(columns_of(layer))} FROM {layer} WHERE sighting_id IN "
         f"{AMONG} ORDER BY fid",
@@ -221,7 +224,7 @@ def _had_before(
     if not len(asked):
         return {}
     names = columns_of("earlier_fixes")
-    rows = _rows_of(connection, "earlier_fixes", asked.sighting_id.tolist())
+    rows = sighting_rows(connection, "earlier_fixes", asked.sighting_id.tolist())
     if not rows:
         return {}
     earlier = table_of(Sightings, names, rows)
@@ -264,8 +267,34 @@ def _insert(changes: Changes, sightings: Sightings, file: int) -> list[int]:
     return list(changes.insert("sightings", columns))
 
 
-def _revise(changes: Changes, sightings: Sightings, old: Sequence[Any], file: int) -> list[int]:
-    """Put a new result in a sighting's place, under the same key; the old one is kept aside."""
+def revise(
+    changes: Changes,
+    sightings: Sightings,
+    old: Sequence[Any],
+    file: int,
+    *,
+    keep_extra: bool = True,
+) -> list[int]:
+    """Put a new result in a sighting's place, under the same key; the old one is kept aside.
+
+    Parameters
+    ----------
+    changes : Changes
+        The entry that it belongs to.
+    sightings : Sightings
+        New results, under the ids of the old ones.
+    old : sequence of tuple
+        Rows of the book, from `sighting_rows`, in the same order.
+    file : int
+        Key of the file that the new results are of.
+    keep_extra : bool
+        Keep columns that rode along with the old result and that the new one lacks.
+
+    Returns
+    -------
+    list of int
+        Their keys.
+    """
     names = columns_of("sightings")
     at = {n: k for k, n in enumerate(names)}
     fids = [int(r[at["fid"]]) for r in old]
@@ -279,10 +308,11 @@ def _revise(changes: Changes, sightings: Sightings, old: Sequence[Any], file: in
         "entry": [changes.entry] * len(fids),
     }
     columns["trip"] = [r[at["trip"]] for r in old]  # whose company it was in does not change
-    columns["extra"] = [
-        _joined_extra(e, r[at["extra"]]) for e, r in zip(columns["extra"], old, strict=True)
-    ]
-    columns["content"] = contents_of(sightings, columns["extra"]).tolist()
+    if keep_extra:
+        columns["extra"] = [
+            _joined_extra(e, r[at["extra"]]) for e, r in zip(columns["extra"], old, strict=True)
+        ]
+        columns["content"] = contents_of(sightings, columns["extra"]).tolist()
     changes.insert_keyed("sightings", columns)
     return fids
 

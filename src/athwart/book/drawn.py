@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from typing import Any
@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from athwart.book.blobs import area_blob, line_blob
 from athwart.book.changes import Changes
 from athwart.book.rows import time_texts
+from athwart.book.schema import columns_of
 from athwart.errors import DataError
 
-__all__ = ["PictureFacts", "Shape", "add_picture", "add_shapes", "shapes_of"]
+__all__ = ["Drawn", "PictureFacts", "Shape", "add_picture", "add_shapes", "shapes_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -111,56 +112,116 @@ def add_picture(changes: Changes, picture: PictureFacts, file: int) -> None:
         changes.insert("pictures", {**columns, "file": [file], "entry": [changes.entry]})
 
 
-def add_shapes(changes: Changes, shapes: Sequence[Shape], source: str, file: int) -> int:
-    """Add lines and areas that the book does not have; return how many were new.
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What saving lines and areas did.
+
+    Parameters
+    ----------
+    ids : list of str
+        The id of each in the book.
+    new, changed : int
+        How many were new, and how many were put right.
+    """
+
+    ids: list[str]
+    new: int
+    changed: int
+
+    @staticmethod
+    def count(number: int) -> str:
+        """Return so many lines or areas, in words."""
+        return "1 line or area" if number == 1 else f"{number} lines or areas"
+
+
+def add_shapes(
+    changes: Changes,
+    shapes: Sequence[Shape],
+    source: str,
+    file: int,
+    before: Sequence[str] = (),
+) -> Drawn:
+    """Add lines and areas that the book does not have; put right those that were saved before.
+
+    A row is never changed: one that is put right is taken out, whole, and the log keeps it; the new
+    one stands in its place under the same id.
+
+    Parameters
+    ----------
+    changes : Changes
+        The entry that it belongs to.
+    shapes : sequence of Shape
+        Lines and areas.
+    source : str
+        Name of the picture.
+    file : int
+        Key of its file.
+    before : sequence of str
+        The id that each was saved under, nothing for a new one; all are new if left out.
 
     Raises
     ------
     DataError
         A line of one corner, or an area of two.
     """
-    known = {r[0] for r in changes.connection.execute("SELECT shape_id FROM shapes")}
-    new = 0
-    for shape in shapes:
-        least = 3 if shape.area else 2
-        if len(shape.lon) < least:
-            word = "an area" if shape.area else "a line"
-            raise DataError(f"{word} needs {least} corners or more; it has {len(shape.lon)}")
-        corners = [
-            {"lon": lon, "lat": lat, "r95_m": r, "x": x, "y": y}
-            for lon, lat, r, x, y in zip(
-                shape.lon.tolist(), shape.lat.tolist(), shape.r95_m.tolist(), shape.x.tolist(),
-                shape.y.tolist(), strict=True,
-            )
-        ]  # fmt: skip
-        text = json.dumps(corners)
-        said = "\x1f".join((source, text, shape.kind, str(shape.area)))
-        shape_id = blake2b(said.encode(), digest_size=10, person=b"shape").hexdigest()
-        if shape_id in known:
+    names = [n for n in columns_of("shapes") if n not in ("fid", "file", "entry")]
+    known = {
+        r[1 + names.index("shape_id")]: r
+        for r in changes.connection.execute(f"SELECT fid, {', '.join(names)} FROM shapes")
+    }
+    out: list[str] = []
+    new = changed = 0
+    for k, shape in enumerate(shapes):
+        columns = _columns_of(shape, source)
+        held = before[k] if k < len(before) else ""
+        if held in known and held not in out:
+            columns["shape_id"] = [held]
+        shape_id = columns["shape_id"][0]
+        row = known.get(shape_id)
+        out.append(shape_id)
+        if row is not None and (shape_id != held or row[1:] == _row_of(columns, names)):
             continue
-        known.add(shape_id)
-        new += 1
-        moment = np.array([shape.time], "datetime64[us]")
-        blob = area_blob(shape.lon, shape.lat) if shape.area else line_blob(shape.lon, shape.lat)
-        changes.insert(
-            "shapes",
-            {
-                "geom": [blob],
-                "shape_id": [shape_id],
-                "name": [shape.name or None],
-                "kind": [shape.kind or None],
-                "note": [shape.note or None],
-                "private": [int(shape.private)],
-                "r95_m": [float(np.max(shape.r95_m))],
-                "corners": [text],
-                "time": time_texts(moment),
-                "time_us": [None if np.isnat(moment[0]) else int(moment.astype(np.int64)[0])],
-                "source": [source],
-                "file": [file],
-                "entry": [changes.entry],
-            },
+        if row is not None:
+            changes.delete("shapes", [row[0]])
+        changed, new = changed + (row is not None), new + (row is None)
+        (fid,) = changes.insert("shapes", {**columns, "file": [file], "entry": [changes.entry]})
+        known[shape_id] = (fid, *_row_of(columns, names))
+    return Drawn(out, new, changed)
+
+
+def _row_of(columns: Mapping[str, Sequence[Any]], names: Sequence[str]) -> tuple[Any, ...]:
+    return tuple(columns[n][0] for n in names)
+
+
+def _columns_of(shape: Shape, source: str) -> dict[str, list[Any]]:
+    least = 3 if shape.area else 2
+    if len(shape.lon) < least:
+        word = "an area" if shape.area else "a line"
+        raise DataError(f"{word} needs {least} corners or more; it has {len(shape.lon)}")
+    corners = [
+        {"lon": lon, "lat": lat, "r95_m": r, "x": x, "y": y}
+        for lon, lat, r, x, y in zip(
+            shape.lon.tolist(), shape.lat.tolist(), shape.r95_m.tolist(), shape.x.tolist(),
+            shape.y.tolist(), strict=True,
         )
-    return new
+    ]  # fmt: skip
+    text = json.dumps(corners)
+    said = "\x1f".join((source, text, shape.kind, str(shape.area)))
+    moment = np.array([shape.time], "datetime64[us]")
+    blob = area_blob(shape.lon, shape.lat) if shape.area else line_blob(shape.lon, shape.lat)
+    return {
+        "geom": [blob],
+        "shape_id": [blake2b(said.encode(), digest_size=10, person=b"shape").hexdigest()],
+        "name": [shape.name or None],
+        "kind": [shape.kind or None],
+        "note": [shape.note or None],
+        "private": [int(shape.private)],
+        "r95_m": [float(np.max(shape.r95_m))],
+        "corners": [text],
+        "time": time_texts(moment),
+        "time_us": [None if np.isnat(moment[0]) else int(moment.astype(np.int64)[0])],
+        "source": [source],
+    }
 
 
 def shapes_of(connection: sqlite3.Connection, *, with_private: bool = False) -> list[Shape]:

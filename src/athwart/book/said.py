@@ -12,11 +12,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from athwart.book.changes import Changes
 from athwart.book.keys import AMONG, listed
 from athwart.tables import Marks
 
 __all__ = [
-    "EDITABLE", "Said", "ids_behind", "lay_words", "past_of", "resolve", "rows_spoken_of",
+    "EDITABLE", "Said", "ids_behind", "keep_words", "lay_words", "past_of", "resolve", "rows_spoken_of",
     "what_was_said",
 ]  # fmt: skip
 
@@ -142,6 +143,31 @@ def _said(
         if said.private and not later("private", entry):
             out.private = True
     return out
+
+
+def keep_words(changes: Changes, mark_id: str, values: Mapping[str, str | bool]) -> None:
+    """Keep what the user says of a mark; the mark itself is to be derived again.
+
+    Parameters
+    ----------
+    changes : Changes
+        The entry that it belongs to.
+    mark_id : str
+        The mark.
+    values : mapping
+        Texts and truths by the names in `EDITABLE`.
+    """
+    texts = {n: str(int(v)) if isinstance(v, bool) else v for n, v in values.items()}
+    texts |= past_of(changes.connection, mark_id, values)
+    changes.insert(
+        "words",
+        {
+            "mark_id": [mark_id] * len(texts),
+            "field": list(texts),
+            "value": list(texts.values()),
+            "entry": [changes.entry] * len(texts),
+        },
+    )
 
 
 def past_of(connection: sqlite3.Connection, mark_id: str, fields: Iterable[str]) -> dict[str, str]:

@@ -25,15 +25,16 @@ from athwart.book.adding import (
     tie_moved,
 )
 from athwart.book.changes import Changes
+from athwart.book.corrections import Before, put_right, under_first_ids
 from athwart.book.derive import Derived, derive
-from athwart.book.drawn import PictureFacts, Shape, add_picture, add_shapes
+from athwart.book.drawn import Drawn, PictureFacts, Shape, add_picture, add_shapes
 from athwart.book.keys import AMONG, listed
 from athwart.book.loading import members_of, pending
 from athwart.book.log import new_entry
 from athwart.book.outside import take_in_edits
 from athwart.book.reading import find_mark, find_sightings
 from athwart.book.rows import line_of, time_texts
-from athwart.book.said import EDITABLE, past_of
+from athwart.book.said import EDITABLE, keep_words
 from athwart.book.store import Store
 from athwart.book.trips import alone
 from athwart.contents import Contents
@@ -44,6 +45,7 @@ from athwart.units import many
 from athwart.waypoints import marks_as_waypoints, to_sightings
 
 __all__ = [
+    "PictureWork",
     "Ruled",
     "add",
     "add_picture_work",
@@ -63,6 +65,25 @@ class Ruled:
 
     words: list[str] = field(default_factory=list)
     derived: Derived = field(default_factory=Derived)
+
+
+@dataclass(frozen=True, slots=True)
+class PictureWork:
+    """What saving the work on a picture did.
+
+    Parameters
+    ----------
+    added : Added
+        What was new, known and put right of the sightings.
+    sighting_ids : list of str
+        The id of each sighting in the book.
+    drawn : Drawn
+        The same of lines and areas.
+    """
+
+    added: Added
+    sighting_ids: list[str]
+    drawn: Drawn
 
 
 def add(
@@ -150,8 +171,13 @@ def add_picture_work(
     shapes: Sequence[Shape],
     picture: PictureFacts,
     source: SourceFile,
-) -> tuple[Added, int]:
+    *,
+    before: Sequence[Before | None] = (),
+    shapes_before: Sequence[str] = (),
+) -> PictureWork:
     """Take in what was picked and drawn on one picture; the same again adds nothing.
+
+    What was saved before is put right, see `athwart.book.corrections`.
 
     Parameters
     ----------
@@ -165,29 +191,45 @@ def add_picture_work(
         Which picture it was, and how its screen was laid out.
     source : SourceFile
         The picture's file.
+    before : sequence of (Before or None)
+        How each sighting was saved before; none of them was if left out.
+    shapes_before : sequence of str
+        The id that each shape was saved under, nothing for a new one.
 
     Returns
     -------
-    Added
-        What was new and what was known of the sightings.
-    int
-        How many shapes were new.
+    PictureWork
+
+    Raises
+    ------
+    UsageError
+        Two of them were saved as one, or one was saved on another picture.
     """
     out = Added()
     with store.writing() as connection:
         out.words += take_in_edits(connection)
+        sightings, known = under_first_ids(
+            connection, sightings, list(before) or [None] * len(sightings)
+        )
+        first = np.array([b is None for b in known], dtype=bool)
         with new_entry(connection, "add", source.name) as draft:
             changes = draft.changes
             file = changes.next_fid("files")
-            add_sightings(changes, sightings, file, out)
-            drawn = add_shapes(changes, shapes, source.name, file)
+            add_sightings(changes, sightings.take(np.flatnonzero(first)), file, out)
+            again = sightings.take(np.flatnonzero(~first))
+            spoken = put_right(changes, again, [b for b in known if b is not None], file, out)
+            drawn = add_shapes(changes, shapes, source.name, file, shapes_before)
+            if spoken:
+                derive(changes, changed=members_of(connection, spoken), take_in=False)
             if changes:
                 add_picture(changes, picture, file)
             _keep_file(changes, source, out)
             draft.sentence = said_of_add(out, source.name)
-            if drawn:
-                draft.sentence += f"; {many(drawn, 'new line or area')}"
-    return out, drawn
+            if drawn.new:
+                draft.sentence += f"; {Drawn.count(drawn.new)} drawn"
+            if drawn.changed:
+                draft.sentence += f"; {Drawn.count(drawn.changed)} put right"
+    return PictureWork(out, sightings.sighting_id.tolist(), drawn)
 
 
 def tracks_at(store: Store, first: np.datetime64, last: np.datetime64) -> Track | None:
@@ -596,17 +638,7 @@ def edit(store: Store, mark: str, values: dict[str, str | bool]) -> Ruled:
         mark_id = find_mark(connection, mark)
         with new_entry(connection, "edit") as draft:
             changes = draft.changes
-            texts = {n: str(int(v)) if isinstance(v, bool) else v for n, v in values.items()}
-            texts |= past_of(connection, mark_id, values)
-            changes.insert(
-                "words",
-                {
-                    "mark_id": [mark_id] * len(texts),
-                    "field": list(texts),
-                    "value": list(texts.values()),
-                    "entry": [changes.entry] * len(texts),
-                },
-            )
+            keep_words(changes, mark_id, values)
             out.derived = derive(changes, changed=members_of(connection, [mark_id]), take_in=False)
             said = ", ".join(
                 f"{n} {'yes' if v else 'no'}" if isinstance(v, bool) else f"{n} {v!r}"

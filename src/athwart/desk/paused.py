@@ -18,7 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.boat import Boat
+from athwart.book.corrections import Before
 from athwart.book.drawn import PictureFacts, Shape
+from athwart.book.said import EDITABLE
 from athwart.errors import DataError, TableError, UsageError
 from athwart.fix import fix
 from athwart.frame.bottom import CONFIDENT, Bottom, track_bottom
@@ -45,7 +47,10 @@ from athwart.units import (
     parse_position,
 )
 
-__all__ = ["MOST_POINTS", "Asked", "Held", "asked_of", "moment_of", "place_record", "placed"]
+__all__ = [
+    "MOST_POINTS", "Asked", "Held", "asked_of", "moment_of", "place_record", "placed",
+    "saved_before",
+]  # fmt: skip
 
 MOST_POINTS = 500
 """Picks, and corners of all lines and areas, on one picture."""
@@ -491,6 +496,25 @@ def _sentence(told: Mapping[str, Any], kind: str, along_m: float, units: UnitSys
     else:
         parts.append(f"{told['seconds_back']:.0f} s back")
     return ", ".join(parts)
+
+
+def saved_before(record: Mapping[str, Any]) -> Before | None:
+    """Return how a pick was saved before, as its page remembers it; None for a new one.
+
+    Raises
+    ------
+    UsageError
+        ``saved`` is no record with an ``id``.
+    """
+    saved = record.get("saved")
+    if not saved:
+        return None
+    if not isinstance(saved, dict) or not isinstance(saved.get("id"), str):
+        raise UsageError("saved must be a record with an id")
+    said = {
+        n: bool(saved.get(n)) if n in ("hazard", "private") else text_of(saved, n) for n in EDITABLE
+    }
+    return Before(saved["id"], said)
 
 
 def _one_shape(

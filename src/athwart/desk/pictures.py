@@ -14,6 +14,7 @@ from starlette.responses import Response
 from athwart.boat import Boat
 from athwart.book import work
 from athwart.book.adding import SourceFile
+from athwart.book.drawn import Drawn
 from athwart.book.store import open_book
 from athwart.desk.marks import units_of
 from athwart.desk.paused import (
@@ -25,6 +26,7 @@ from athwart.desk.paused import (
     number,
     place_record,
     placed,
+    saved_before,
 )
 from athwart.desk.state import Desk, Job, plain_file_name
 from athwart.errors import AthwartError, DataError, FileError, TableError, UsageError
@@ -326,21 +328,36 @@ def _save(desk: Desk, question: dict[str, Any]) -> Any:
         raise UsageError("there is nothing to save yet; point at something first")
     source = SourceFile(held.name, held.picture.sha256, held.size, "picture")
     with open_book(desk.the_book(), write=True) as store:
-        added, new = work.add_picture_work(
-            store, Sightings.concat(sightings), drawn, held.facts(asked), source
+        done = work.add_picture_work(
+            store,
+            Sightings.concat(sightings),
+            drawn,
+            held.facts(asked),
+            source,
+            before=[saved_before(p) for p in picks],
+            shapes_before=[str(s.get("saved") or "") for s in shapes],
         )
-    known = added.known + len(drawn) - new
-    said = f"{many(added.new + added.revised, 'sighting')} and {many(new, 'line or area')} saved"
-    if known:
-        said += f"; {known} were in the book already"
     return {
-        "new": added.new,
-        "revised": added.revised,
-        "shapes": new,
-        "known": known,
-        "sentence": said.replace("line or areas", "lines or areas"),
-        "words": [*added.words, *words],
+        "new": done.added.new,
+        "revised": done.added.revised,
+        "shapes": done.drawn.new,
+        "shapes_revised": done.drawn.changed,
+        "known": done.added.known + len(drawn) - done.drawn.new - done.drawn.changed,
+        "sighting_ids": done.sighting_ids,
+        "shape_ids": done.drawn.ids,
+        "sentence": _said_of_saving(done, len(drawn)),
+        "words": [*done.added.words, *words],
     }
+
+
+def _said_of_saving(done: work.PictureWork, shapes: int) -> str:
+    added, drawn = done.added, done.drawn
+    said = f"{many(added.new, 'sighting')} and {Drawn.count(drawn.new)} saved"
+    if put_right := added.revised + drawn.changed:
+        said += f"; {put_right} put right"
+    if known := added.known + shapes - drawn.new - drawn.changed:
+        said += f"; {known} {'was' if known == 1 else 'were'} in the book already"
+    return said
 
 
 def _strip(desk: Desk, question: dict[str, Any]) -> Any:

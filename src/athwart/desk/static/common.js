@@ -11,7 +11,8 @@
      each throws an Error whose message is a sentence.
    - attempt(f) runs f and shows what it throws in the alert region; say(text) tells of a success.
    - work(job, place) shows a job's progress and a "stop" button in place; resolves to its result.
-   - confirmed(question, yes, no) asks in a dialog; resolves to true or false.
+   - confirmed(question, yes, no) asks in a dialog; resolves to true or false. choice(question,
+     [[key, words], ...]) has more answers; resolves to a key.
    - length(metres, digits), lengthUnit(), fromLength(number), lengthSystem(): the chosen units;
      the document hears "lengths" when the choice changes, and "scheme" for day and night.
    - sign(kind, hazard) draws a kind as SVG; kinds() lists them; kindWord(kind) names one.
@@ -136,14 +137,17 @@ export function openDialog(title, content) {
   dialog.showModal();
   return { dialog, closed };
 }
-/** Ask a question with two answers; Escape is the second. */
-export async function confirmed(question, yes, no) {
+/** Ask a question with some answers, a key and words each; resolves to a key. Escape is the last answer. */
+export async function choice(question, answers) {
   const box = el("div", { class: "buttons" });
   const { dialog, closed } = openDialog(question, box);
-  const last = button(no, () => dialog.close(""));
-  box.append(button(yes, () => dialog.close("yes"), { class: "main" }), last);
-  last.focus();
-  return (await closed) === "yes";
+  box.append(...answers.map(([key, words], k) => button(words, () => dialog.close(key), k ? {} : { class: "main" })));
+  box.lastChild.focus();
+  return (await closed) || answers.at(-1)[0];
+}
+/** Ask a question with two answers; Escape is the second. */
+export async function confirmed(question, yes, no) {
+  return (await choice(question, [["yes", yes], ["no", no]])) === "yes";
 }
 
 /* ---- lengths ------------------------------------------------------------------------------ */

@@ -2,7 +2,7 @@
    the server answers with places, sentences and the bottom line. */
 
 import {
-  ask, attempt, button, byId, confirmed, el, freshId, fromLength, kinds, lengthSystem, lengthUnit,
+  ask, attempt, button, byId, choice, confirmed, el, freshId, fromLength, kinds, lengthSystem, lengthUnit,
   openPage, plural, say, seaMap, seen, sendFile, tell, toLength, userText, work,
 } from "/static/common.js";
 import { draggedLayout, firstLayout, grabLayout, layoutFields, paintLayout } from "/static/picture-layout.js";
@@ -34,6 +34,10 @@ async function entryOf(picture) {
   let state = structuredClone(empty), past = [], future = [], tool = "layout", chosen = -1, drawing = null;
   let told = { picks: [], shapes: [], words: [], boat: null }, line = null, showPhoto = true, shownKey = "", overlay = null, timer = 0, asked = 0;
   let track = null, boat = null, map = null, onMap = 0, taken = true;
+
+  // What was saved, by the key of a thing: outside of `state`, because undo takes nothing out of the book.
+  const inBook = new Map();
+  const withSaved = (items) => items.map(({ key, ...item }) => (inBook.has(key) ? { ...item, saved: inBook.get(key) } : item));
 
   const id = freshId("picture");
   const canvasPlace = el("div", {}), status = el("p", { role: "status", class: "faint" }), bottomWords = el("p", { class: "faint", role: "status" });
@@ -110,7 +114,7 @@ async function entryOf(picture) {
     return {
       layout, moment: typed, place: where, boat, units: lengthSystem(), step_part: state.stepPart,
       bottom: { by: by.value, drags: state.drags, depth_m: depth.value === "" ? null : fromLength(Number(depth.value)), depth_below: below.value },
-      picks: state.picks, shapes: state.shapes,
+      picks: withSaved(state.picks), shapes: withSaved(state.shapes),
     };
   }
   const placeKnown = () => (place.value === "track" ? Boolean(track) : place.value === "book" || Boolean(lat.value && lon.value && heading.value)) && (how.value === "picture" || when.value.trim());
@@ -160,7 +164,7 @@ async function entryOf(picture) {
   const photoShown = () => Boolean(state.layout.display_corners) && showPhoto;
   function onPoint(xy) {
     if (photoShown() && tool !== "layout") { say("look at it straightened before you point at things"); return; }
-    if (tool === "point") { keep(); state.picks.push({ x: xy[0], y: xy[1], name: "", kind: "", note: "", hazard: false, private: false }); chosen = state.picks.length - 1; changed(); }
+    if (tool === "point") { keep(); state.picks.push({ key: freshId("thing"), x: xy[0], y: xy[1], name: "", kind: "", note: "", hazard: false, private: false }); chosen = state.picks.length - 1; changed(); }
     else if (tool === "line" || tool === "area") { drawing = drawing || { area: tool === "area", points: [] }; drawing.points.push(xy); show(); }
     else if (tool === "bottom") attempt(() => dragBottom(xy));
     else if (tool === "shadow" || tool === "size") {
@@ -199,7 +203,7 @@ async function entryOf(picture) {
   function finishShape() {
     const least = drawing?.area ? 3 : 2;
     if (!drawing || drawing.points.length < least) { say(`${drawing?.area ? "an area" : "a line"} needs ${least} corners or more`); return; }
-    keep(); state.shapes.push({ ...drawing, name: "", kind: "", note: "", private: false }); drawing = null; changed();
+    keep(); state.shapes.push({ ...drawing, key: freshId("shape"), name: "", kind: "", note: "", private: false }); drawing = null; changed();
   }
   function paint(c, at, scale) {
     const stroke = (points, wide, colour, close = false) => {
@@ -280,7 +284,7 @@ async function entryOf(picture) {
       el("div", { class: "row" }, text("name", "name"), text("kind", "kind", "kind-words"), text("note", "note")),
       el("div", { class: "buttons" }, pick && tick("hazard", "hazard"), tick("private", "private"),
         pick && button("choose", () => { chosen = k; show(); }, { "aria-label": `choose ${label}: shadows and sizes belong to it` }),
-        button("remove", () => { keep(); (pick ? state.picks : state.shapes).splice(k, 1); (pick ? told.picks : told.shapes).splice(k, 1); chosen = -1; changed(); }, { "aria-label": `remove ${label}` })));
+        button("remove", () => { if (inBook.has(item.key)) say("It stays in the book, where it was saved; the page of marks can take that saving back."); keep(); (pick ? state.picks : state.shapes).splice(k, 1); (pick ? told.picks : told.shapes).splice(k, 1); chosen = -1; changed(); }, { "aria-label": `remove ${label}` })));
   }
   function drawMap() {
     if (!told.boat) { mapPlace.hidden = true; return; }
@@ -303,7 +307,18 @@ async function entryOf(picture) {
 
   /* -- saving -- */
   const save = button("save into the book", () => attempt(async () => {
+    const moved = state.picks.filter(({ key, x, y }) => inBook.has(key) && (inBook.get(key).x !== x || inBook.get(key).y !== y));
+    if (moved.length) {
+      const what = moved.length === 1 ? "One thing was" : `${moved.length} things were`;
+      const answer = await choice(`${what} moved since the last saving. Was the first place a slip?`,
+        [["slip", "yes, put it right"], ["both", "no, keep both places"], ["", "do not save yet"]]);
+      if (!answer) return;
+      if (answer === "both") moved.forEach(({ key }) => inBook.delete(key));
+    }
+    const { picks, shapes } = structuredClone(state);
     const done = await tell(`${path}/save`, question());
+    picks.forEach(({ key, ...pick }, k) => inBook.set(key, { ...pick, id: done.sighting_ids[k] }));
+    shapes.forEach(({ key }, k) => inBook.set(key, done.shape_ids[k]));
     taken = true;
     say(done.sentence, done.words);
   }), { class: "main" });
