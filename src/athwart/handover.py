@@ -19,7 +19,7 @@ from athwart.sharing import blur, blurred_ids, key_from_settings
 from athwart.tables import Marks, Sightings, Track
 from athwart.units import UnitSystem
 
-__all__ = ["blurred", "export_marks"]
+__all__ = ["blurred", "export_marks", "members_of"]
 
 
 def blurred(marks: Marks, metres: float) -> tuple[Marks, tuple[str, ...], dict[str, str]]:
@@ -39,6 +39,13 @@ def blurred(marks: Marks, metres: float) -> tuple[Marks, tuple[str, ...], dict[s
     true_ids = dict(zip(new, marks.mark_id.tolist(), strict=True))
     moved, words = blur(marks, metres, key)
     return moved, words, true_ids
+
+
+def members_of(marks: Marks, sightings: Sightings) -> Sightings:
+    """Return those of some sightings that the marks are made of, in their order."""
+    members = {s for ids in marks.sighting_ids.tolist() for s in ids.split()}
+    keep = [k for k, s in enumerate(sightings.sighting_id.tolist()) if s in members]
+    return sightings.take(np.array(keep, dtype=np.int64))
 
 
 def export_marks(
@@ -89,10 +96,7 @@ def export_marks(
     options = WriteOptions(clean=clean, depth_element=limits.depth_element)
     contents = list(prepared.files)
     if sightings is not None and not clean:
-        for i, part in enumerate(contents):
-            members = {s for ids in part.marks.sighting_ids for s in ids.split()}
-            keep = np.array([s in members for s in sightings.sighting_id], dtype=bool)
-            contents[i] = replace(part, sightings=sightings.take(keep))
+        contents = [replace(p, sightings=members_of(p.marks, sightings)) for p in contents]
     words = list(prepared.words)
     if to_card:
         names = card_names("marks", len(contents))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import click
 
@@ -17,12 +17,9 @@ from athwart.cli.common import (
     shown_units,
     write_rejected,
 )
-from athwart.errors import DataError, FileError, UsageError
+from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
 from athwart.units import many
-
-if TYPE_CHECKING:
-    from athwart.tables import Marks
 
 
 @click.command("export", short_help="Write a clean GPX file for a chartplotter.")
@@ -133,7 +130,9 @@ def command(
         )
     words += said
     if found.final:
-        words += _remember(sources[0], handed, true_id)
+        from athwart.book.handed import remember
+
+        words += remember(sources[0], handed, true_id)
     if output is not None:
         write_rejected(found.rejected, output)
     else:
@@ -150,26 +149,9 @@ def command(
 
 def _edits_made_elsewhere(sources: tuple[Path, ...]) -> list[str]:
     """Let a book take in what was edited in another program, before it is handed over."""
-    from athwart.book.store import is_book, open_book
-    from athwart.book.work import take_in
+    from athwart.book.handed import with_edits
+    from athwart.book.store import is_book
 
     if len(sources) != 1 or not sources[0].is_file() or not is_book(sources[0]):
         return []
-    try:
-        with open_book(sources[0], write=True) as store:
-            return [*take_in(store), *store.words]
-    except FileError:  # read only or in use: it is handed over as it stands
-        return []
-
-
-def _remember(book: Path, handed: list[tuple[str, Marks]], true_id: dict[str, str]) -> list[str]:
-    """Note in the book what was handed over, so that it knows its marks when they come back."""
-    from athwart.book.store import open_book
-    from athwart.book.work import hand_over
-
-    try:
-        with open_book(book, write=True) as store:
-            hand_over(store, handed, true_id)
-    except FileError as error:
-        return [f"{error}; so the book will not know these marks when the plotter gives them back"]
-    return []
+    return with_edits(sources[0])

@@ -4,22 +4,25 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from athwart.book import work
+from athwart.book.handed import remember, with_edits
 from athwart.book.reading import marks_and_sightings, read_book
 from athwart.book.store import open_book
 from athwart.contents import Contents
+from athwart.desk.marks import units_of
 from athwart.desk.state import Desk, plain_file_name
 from athwart.errors import DataError, FileError, UsageError
 from athwart.formats import WriteOptions, write
 from athwart.formats.files import staged
-from athwart.handover import blurred, export_marks
+from athwart.handover import blurred, export_marks, members_of
 from athwart.plotter import Limits, prepare, select
-from athwart.tables import Marks
+from athwart.tables import Marks, Sightings
 from athwart.units import many
 
 __all__ = ["ANSWERS", "chosen"]
@@ -27,16 +30,46 @@ __all__ = ["ANSWERS", "chosen"]
 _ENDINGS = {"gpx": (".gpx",), "map": (".html",), "table": (".csv",)}
 
 
-def chosen(desk: Desk, question: dict[str, Any]) -> tuple[Marks, list[str]]:
-    """Return the marks that the user has chosen, and what should be said.
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What is handed over.
+
+    Parameters
+    ----------
+    marks : Marks
+        As they are to be written: blurred, if that was asked for.
+    sightings : Sightings
+        Those of the book, private ones left out; nothing where the marks are blurred.
+    words : list of str
+        What should be said.
+    true_ids : dict of str to str
+        True id by new id of blurred marks.
+    """
+
+    marks: Marks
+    sightings: Sightings
+    words: list[str]
+    true_ids: dict[str, str]
+
+
+def chosen(desk: Desk, question: dict[str, Any]) -> tuple[Marks, Sightings, list[str]]:
+    """Return the marks that the user has chosen, the book's sightings, and what should be said.
+
+    What was edited in another program meanwhile is taken in first.
 
     The choice: ``kinds``, ``ids``, ``within`` (west, south, east, north), ``since`` (a date),
     ``r95_at_most_m``, ``with_private``.
     """
     private = bool(question.get("with_private"))
-    with open_book(desk.the_book()) as store, store.reading() as connection:
-        marks, _, hidden = marks_and_sightings(connection, with_private=private)
-    words = [f"{many(hidden, 'private mark')} left out"] if hidden else []
+    words = with_edits(desk.the_book())
+    with open_book(desk.the_book()) as store:
+        waiting = work.waiting(store)
+        with store.reading() as connection:
+            marks, sightings, hidden = marks_and_sightings(connection, with_private=private)
+    if hidden:
+        words.append(f"{many(hidden, 'private mark')} left out")
+    if waiting:
+        words.append(f"{many(waiting, 'sighting')} not merged yet; merge them on the page of marks")
     kinds = [str(k) for k in question.get("kinds") or ()]
     marks = select(marks, kinds=kinds)
     keep = np.ones(len(marks), dtype=bool)
@@ -52,7 +85,7 @@ def chosen(desk: Desk, question: dict[str, Any]) -> tuple[Marks, list[str]]:
         keep &= marks.last_time >= np.datetime64(str(question["since"]), "us")
     if question.get("r95_at_most_m"):
         keep &= marks.r95_m <= float(question["r95_at_most_m"])
-    return marks.take(keep), words
+    return marks.take(keep), sightings, words
 
 
 def _limits(question: dict[str, Any]) -> Limits:
@@ -60,20 +93,19 @@ def _limits(question: dict[str, Any]) -> Limits:
     return Limits.from_toml(text + "\n") if text.strip() else Limits()
 
 
-def _to_hand_over(desk: Desk, question: dict[str, Any]) -> tuple[Marks, list[str], dict[str, str]]:
-    """Return the chosen marks, blurred if asked for; words; and the true ids of blurred ones."""
-    marks, words = chosen(desk, question)
+def _to_hand_over(desk: Desk, question: dict[str, Any]) -> Chosen:
+    marks, sightings, words = chosen(desk, question)
     if not len(marks):
         raise DataError("no mark is left to hand over; choose more")
     if not question.get("blur_m"):
-        return marks, words, {}
+        return Chosen(marks, sightings, words, {})
     marks, said, true_ids = blurred(marks, float(question["blur_m"]))
-    return marks, [*words, *said], true_ids
+    return Chosen(marks, Sightings.empty(), [*words, *said], true_ids)
 
 
 def _preview(desk: Desk, question: dict[str, Any]) -> Any:
-    marks, words, _ = _to_hand_over(desk, question)
-    prepared = prepare(marks, _limits(question))
+    found = _to_hand_over(desk, question)
+    prepared = prepare(found.marks, _limits(question), units=units_of(question))
     before = {i: old for i, old, _ in prepared.names}
     rows = []
     for number, part in enumerate(prepared.files, start=1):
@@ -91,7 +123,7 @@ def _preview(desk: Desk, question: dict[str, Any]) -> Any:
             }
             for k in range(len(m))
         ]
-    return {"rows": rows, "files": len(prepared.files), "notes": [*words, *prepared.words]}
+    return {"rows": rows, "files": len(prepared.files), "notes": [*found.words, *prepared.words]}
 
 
 def _write(desk: Desk, question: dict[str, Any]) -> Any:
@@ -104,17 +136,16 @@ def _write(desk: Desk, question: dict[str, Any]) -> Any:
     overwrite = bool(question.get("overwrite"))
     if what == "gpx":
         return _gpx(desk, question, name, to_browser=to_browser, overwrite=overwrite)
-    marks, words, true_ids = _to_hand_over(desk, question)
+    found = _to_hand_over(desk, question)
+    marks, words = found.marks, list(found.words)
     if what == "map":
         from athwart.review.map import review_map
 
-        book = read_book(desk.the_book(), with_private=bool(question.get("with_private")))
-        members = {s for ids in marks.sighting_ids for s in ids.split()}
-        seen = book.sightings.take(np.isin(book.sightings.sighting_id.astype(str), sorted(members)))
+        shared = bool(found.true_ids)
         page = review_map(
             marks=marks,
-            sightings=None if true_ids else seen,
-            tracks=None if true_ids else book.tracks,
+            sightings=None if shared else members_of(marks, found.sightings),
+            tracks=None if shared else read_book(desk.the_book()).tracks,
         ).encode()
         return _hand(desk, [(name, page)], "text/html", words, to_browser, overwrite)
     with tempfile.TemporaryDirectory() as folder:
@@ -127,23 +158,27 @@ def _write(desk: Desk, question: dict[str, Any]) -> Any:
 def _gpx(
     desk: Desk, question: dict[str, Any], name: str, *, to_browser: bool, overwrite: bool
 ) -> Any:
-    marks, words, true_ids = _to_hand_over(desk, question)
-    clean = bool(question.get("clean", True)) or bool(true_ids)
+    found = _to_hand_over(desk, question)
+    clean = bool(question.get("clean", True)) or bool(found.true_ids)
     with tempfile.TemporaryDirectory() as folder:
         files, said, handed = export_marks(
-            marks, Path(folder) / name, limits=_limits(question), clean=clean, overwrite=False
+            found.marks,
+            Path(folder) / name,
+            limits=_limits(question),
+            clean=clean,
+            overwrite=False,
+            sightings=found.sightings,
+            units=units_of(question),
         )
         made = [(file.name, file.read_bytes()) for file in files]
-    words += said
+    words = [*found.words, *said]
     if to_browser and len(made) > 1:
         raise UsageError(
             f"the marks need {len(made)} files; save them into the book's folder instead"
         )
     answer = _hand(desk, made, "application/gpx+xml", words, to_browser, overwrite)
-    if "exists" in answer:
-        return answer
-    with open_book(desk.the_book(), write=True) as store:
-        work.hand_over(store, handed, true_ids)
+    if "exists" not in answer:
+        answer["notes"] = [*words, *remember(desk.the_book(), handed, found.true_ids)]
     return answer
 
 

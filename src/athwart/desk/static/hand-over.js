@@ -1,6 +1,6 @@
 /* The page of handing over: choose, look, write. */
 import {
-  ask, attempt, button, byId, confirmed, el, folderName, freshId, fromLength, kindWord, lengthUnit, openPage, plural,
+  ask, attempt, button, byId, confirmed, el, folderName, freshId, fromLength, kindWord, lengthSystem, lengthUnit, openPage, plural,
   positionText, say, seaMap, seen, sign, tell, toLength, userText,
 } from "/static/common.js";
 
@@ -31,7 +31,7 @@ function above(id, what) {
 function choice() {
   const words = [...new Set(marks.map((m) => m.kind))], ticked = words.filter((k) => !unticked.has(k));
   if (marks.length && !ticked.length) throw new Error("no kind is ticked; tick one at least");
-  const out = { with_private: byId("private").checked, clean: document.querySelector("input[name=clean]:checked").value === "clean", limits: byId("limits").value };
+  const out = { with_private: byId("private").checked, clean: document.querySelector("input[name=clean]:checked").value === "clean", limits: byId("limits").value, units: lengthSystem() };
   if (ticked.length < words.length) out.kinds = ticked;
   const within = area(), r95 = above("r95", "R95"), blur = above("blur", "the blur");
   if (within) out.within = within;
