@@ -1142,19 +1142,23 @@ def _ring(points: Sequence[tuple[float, float]]) -> list[list[float]]:
     return [[round(float(a), 6), round(float(b), 6)] for a, b in zip(lon, lat, strict=True)]
 
 
-def _geojson(features: Sequence[tuple[str, Sequence[tuple[float, float]]]]) -> bytes:
+def _collection(features: Sequence[tuple[dict[str, str], str, Any]]) -> bytes:
     collection = {
         "type": "FeatureCollection",
         "features": [
             {
                 "type": "Feature",
-                "properties": {"name": name},
-                "geometry": {"type": "Polygon", "coordinates": [_ring(points)]},
+                "properties": properties,
+                "geometry": {"type": kind, "coordinates": coordinates},
             }
-            for name, points in features
+            for properties, kind, coordinates in features
         ],
     }
     return (json.dumps(collection, indent=1) + "\n").encode()
+
+
+def _geojson(features: Sequence[tuple[str, Sequence[tuple[float, float]]]]) -> bytes:
+    return _collection([({"name": n}, "Polygon", [_ring(points)]) for n, points in features])
 
 
 def _shore(side: int, name: str) -> list[tuple[float, float]]:
@@ -1186,6 +1190,32 @@ AREA_UV = ((-80.0, -90.0), (790.0, -90.0), (790.0, 1060.0), (-80.0, 1060.0))
 def area_geojson() -> bytes:
     """Return the western half of the sound, to choose marks by."""
     return _geojson([("Western half", AREA_UV)])
+
+
+def bank_geojson() -> bytes:
+    """Return the water's edge of the north shore as a line from west to east, to run along."""
+    shore = [(u, v) for u, v in _shore(1, "north") if -100.0 <= u <= 1700.0][:-1]
+    edge = sorted(set(shore))
+    return _collection([({"name": "North bank"}, "LineString", _ring(edge)[:-1])])
+
+
+NET_PENS_UV = ((500.0, 80.0), (720.0, 80.0), (720.0, 190.0), (500.0, 190.0))
+REED_BAY_UV = ((1330.0, 880.0), (1640.0, 880.0), (1640.0, 1190.0), (1330.0, 1190.0))
+OLD_PIPE_UV = ((930.0, -190.0), (985.0, 420.0), (1040.0, 1180.0))
+
+
+def zones_geojson() -> bytes:
+    """Return invented zones: an area closed, an area with a speed limit, a pipe as a line."""
+    pens = {"name": "Net pens", "rule": "closed all year", "kind": "closed"}
+    reeds = {"name": "Reed bay", "rule": "4 knots, no wake", "kind": "speed"}
+    pipe = {"name": "Old pipe", "rule": "no anchoring within 50 m", "kind": "pipe"}
+    return _collection(
+        [
+            (pens, "Polygon", [_ring(NET_PENS_UV)]),
+            (reeds, "Polygon", [_ring(REED_BAY_UV)]),
+            (pipe, "LineString", _ring(OLD_PIPE_UV)[:-1]),
+        ]
+    )
 
 
 def truth_csv() -> bytes:
@@ -1258,6 +1288,8 @@ FILES: dict[str, Callable[[], bytes]] = {
     "small-plotter.toml": limits_toml,
     "coastline.geojson": coastline_geojson,
     "area.geojson": area_geojson,
+    "bank.geojson": bank_geojson,
+    "zones.geojson": zones_geojson,
     "truth.csv": truth_csv,
     "truth-trips.csv": truth_trips_csv,
     "truth-rows.csv": truth_rows_csv,

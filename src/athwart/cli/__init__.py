@@ -23,6 +23,7 @@ COMMANDS = {
     "map": "Draw a review map: one page that works offline.",
     "book": "Keep every trip in one file, with its history.",
     "desk": "Work on pictures and marks in the browser, on this machine.",
+    "zones": "Hold marks and plans against your own zones: closed areas, cables.",
     "info": "Say what files hold, and what in them is wrong.",
     "demo": "Run the whole job on the sample data.",
 }

@@ -13,8 +13,12 @@ from athwart.units import many
 
 if TYPE_CHECKING:
     from athwart.features import Feature
+    from athwart.plan.zones import Zones
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+PLAN_ENDINGS = (".geojson", ".json", ".gpkg", ".fgb", ".kml")
+"""The forms in which a plan can be read again."""
 
 
 def plan_output(function: F) -> F:
@@ -34,6 +38,65 @@ def plan_output(function: F) -> F:
         metavar="OUT",
         help="File to write: .gpx (lines as routes), .geojson, .gpkg, .fgb, .kml. May be given more than once.",
     )(function)
+
+
+def zones_option(function: F) -> F:
+    """Declare ``--zones``, given as ``zones_files``; read them with `read_zones`."""
+    return click.option(
+        "--zones",
+        "zones_files",
+        multiple=True,
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Your own zones: areas (or lines, such as cables) with columns name, rule or note, "
+        "kind. May be given more than once.",
+    )(function)
+
+
+def read_zones(
+    paths: Sequence[Path], *, allow_ballpark: bool = False, quiet: bool = False
+) -> Zones | None:
+    """Read zones and say how they were understood; None if there is no file.
+
+    Raises
+    ------
+    FileError
+        A file cannot be read, or holds a zone that cannot be mended.
+    """
+    from athwart.errors import DataError, FileError
+    from athwart.formats.shapes import read_shapes
+    from athwart.plan.zones import Zones
+
+    read = []
+    for path in paths:
+        frame = read_shapes(path, allow_ballpark=allow_ballpark, every=True)
+        try:
+            read.append(Zones.from_frame(frame))
+        except DataError as error:
+            raise FileError(path.name, str(error)) from error
+        if not quiet:
+            for word in read[-1].words:
+                say(f"note: {path.name}: {word}")
+    return Zones.concat(read) if read else None
+
+
+def plan_of(path: Path) -> list[Feature] | None:
+    """Return the plan that a file holds; None if it is any other file, or a book."""
+    from athwart.formats.layers import has_column
+
+    if path.suffix.lower() not in PLAN_ENDINGS or is_a_book(path):
+        return None
+    from athwart.formats.files import check_source
+    from athwart.formats.shapes import read_features
+
+    return read_features(path) if has_column(check_source(path), "role") else None
+
+
+def is_a_book(path: Path) -> bool:
+    """Tell whether a file is a book, whose layers are never read as they are."""
+    from athwart.book.store import is_book
+
+    return path.suffix.lower() == ".gpkg" and path.is_file() and is_book(path)
 
 
 def write_plan(

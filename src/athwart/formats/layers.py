@@ -374,7 +374,7 @@ def _driver_of(path: Path) -> str:
 
 
 def _shapes(
-    path: Path, kinds: set[int], what: str, *, allow_ballpark: bool
+    path: Path, kinds: set[int], what: str, *, allow_ballpark: bool, every: bool = False
 ) -> list[geopandas.GeoDataFrame]:
     import shapely
 
@@ -386,6 +386,13 @@ def _shapes(
                 continue
             array = frame.geometry.to_numpy()
             keep = np.isin(shapely.get_type_id(array), list(kinds)) & ~shapely.is_empty(array)
+            if every and not keep.all():
+                row = int(np.flatnonzero(~keep)[0]) + 1
+                raise FileError(
+                    path.name,
+                    f"row {row} of the layer {layer!r} has no shape that can be read; mend it in a "
+                    "GIS or take it out",
+                )
             if not keep.any():
                 continue
             if frame.crs is None:
@@ -424,13 +431,29 @@ def read_background(path: Path, *, allow_ballpark: bool = False) -> geopandas.Ge
     return _joined(_shapes(path, kinds, "lines or areas to draw", allow_ballpark=allow_ballpark))
 
 
-def read_shapes(path: Path, *, allow_ballpark: bool = False) -> geopandas.GeoDataFrame:
-    """Return every point, line and area of a file, with its columns, in WGS 84."""
+def read_shapes(
+    path: Path, *, allow_ballpark: bool = False, every: bool = False
+) -> geopandas.GeoDataFrame:
+    """Return every point, line and area of a file, with its columns, in WGS 84.
+
+    Rows without a shape are passed over, or refused if ``every`` one matters.
+    """
     kinds = _AREAS | _LINES | _POINTS | {7}
-    frame = _joined(_shapes(path, kinds, "shapes", allow_ballpark=allow_ballpark))
+    frame = _joined(_shapes(path, kinds, "shapes", allow_ballpark=allow_ballpark, every=every))
     if _driver_of(path) == "LIBKML":
         frame = frame.drop(columns=list(_KML_OWN), errors="ignore").rename(columns=_KML_NAMES)
     return frame
+
+
+def has_column(path: Path, column: str) -> bool:
+    """Tell whether the first layer of a file with shapes has a column of this name."""
+    import pyogrio
+
+    driver = _driver_of(path)
+    _check(path, driver)
+    with _gdal(path, driver):
+        names: list[str] = pyogrio.read_info(path, layer=0)["fields"].tolist()
+    return column in names
 
 
 def _joined(frames: list[geopandas.GeoDataFrame]) -> geopandas.GeoDataFrame:

@@ -18,13 +18,22 @@ from athwart.tables import Track
 if TYPE_CHECKING:
     import geopandas
 
-__all__ = ["read_features", "read_shapes", "routes_of", "write_features"]
+__all__ = ["features_of", "read_features", "read_shapes", "routes_of", "write_features"]
 
 
 def read_shapes(
-    path: str | os.PathLike[str], *, allow_ballpark: bool = False
+    path: str | os.PathLike[str], *, allow_ballpark: bool = False, every: bool = False
 ) -> geopandas.GeoDataFrame:
     """Return the points, lines and areas of a vector file in WGS 84, with their columns.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    allow_ballpark : bool
+        Accept a coarse change of reference system.
+    every : bool
+        Refuse a file with a row whose shape cannot be read, rather than pass the row over.
 
     Raises
     ------
@@ -33,7 +42,7 @@ def read_shapes(
     """
     from athwart.formats.layers import read_shapes as shapes
 
-    return shapes(check_source(path), allow_ballpark=allow_ballpark)
+    return shapes(check_source(path), allow_ballpark=allow_ballpark, every=every)
 
 
 def read_features(path: str | os.PathLike[str]) -> list[Feature]:
@@ -101,6 +110,28 @@ def routes_of(features: Sequence[Feature]) -> Track:
             "name": name,
         }
     )
+
+
+def features_of(track: Track, role: str) -> list[Feature]:
+    """Return each track or route as a line with a role; one point alone is left out.
+
+    The inverse of `routes_of`. Longitudes run on past 180 where a line crosses it.
+    """
+    import shapely
+
+    out = []
+    for number in dict.fromkeys(track.line.tolist()):
+        here = track.line == number
+        parts: list[Any] = []
+        for segment in dict.fromkeys(track.segment[here].tolist()):
+            rows = np.flatnonzero(here & (track.segment == segment))
+            if len(rows) > 1:
+                lon = np.unwrap(track.lon[rows], period=360.0)
+                parts.append(shapely.linestrings(np.stack([lon, track.lat[rows]], axis=1)))
+        if parts:
+            shape = parts[0] if len(parts) == 1 else shapely.MultiLineString(parts)
+            out.append(Feature(role=role, geometry=shape, name=str(track.name[here][0])))
+    return out
 
 
 def _within_180(shape: Any) -> Any:
