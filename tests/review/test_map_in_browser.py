@@ -523,3 +523,30 @@ def test_sonar_pictures_lie_in_place_under_the_marks_and_can_be_switched_off(vis
     page.wait_for_timeout(100)
     red, green, blue = grey_at(middle + 3.3 * step, lat)
     assert red > 2 * max(green, blue)
+
+
+@pytest.mark.parametrize("width", [1200, 390])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_no_serious_fault_by_day_and_by_night(visit, small, scheme, width):
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
+    )
+    marks, html = small
+    page = visit(html, width=width, scheme=scheme)
+
+    def faults():
+        found = axe.Axe().run(page).response["violations"]
+        return [
+            (v["id"], n["html"][:120], n["any"][:1] and n["any"][0]["message"])
+            for v in found
+            if v["impact"] in ("serious", "critical")
+            for n in v["nodes"]
+        ]
+
+    assert faults() == []
+    page.fill("#find", str(marks.name[0]))
+    page.press("#find", "Enter")
+    page.locator(".card").wait_for()
+    for details in page.locator("details").all():
+        details.evaluate("d => { d.open = true; }")
+    assert faults() == [], "with a card open"
