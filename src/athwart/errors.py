@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["AthwartError", "BadRow", "DataError", "FileError", "TableError", "UsageError"]
+__all__ = ["AthwartError", "BadRow", "DataError", "FileError", "TableError", "UsageError", "folded"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +50,60 @@ class BadRow:
         'row 3: there is no side; say port or starboard'
         """
         return f"row {self.row}: {self.message}" if self.row else self.message
+
+
+def folded(rows: Iterable[BadRow]) -> list[str]:
+    """Return faults as lines for a person: rows with one and the same fault share a line.
+
+    Programs are given every row by itself.
+
+    Parameters
+    ----------
+    rows : iterable of BadRow
+        Faults in any order.
+
+    Returns
+    -------
+    list of str
+        A line for each message, in the order in which the messages come first.
+
+    Examples
+    --------
+    >>> faults = [BadRow(k, "side-missing", "there is no side") for k in (1, 2, 3, 7)]
+    >>> folded([*faults, BadRow(4, "depth-missing", "there is no depth")])
+    ['rows 1 to 3 and 7: there is no side', 'row 4: there is no depth']
+    """
+    by_message: dict[str, list[int]] = {}
+    for row in rows:
+        by_message.setdefault(row.message, []).append(row.row)
+    return [
+        f"{_rows_in_words(numbers)}: {message}" if any(numbers) else message
+        for message, numbers in by_message.items()
+    ]
+
+
+_MOST_RUNS = 12
+"""So many runs of rows are named on one line; beyond, how many rows more there are."""
+
+
+def _rows_in_words(numbers: Iterable[int]) -> str:
+    known = sorted({n for n in numbers if n})
+    runs: list[list[int]] = []
+    for n in known:
+        if runs and n == runs[-1][1] + 1:
+            runs[-1][1] = n
+        else:
+            runs.append([n, n])
+    words: list[str] = []
+    for first, last in runs[:_MOST_RUNS]:
+        if last > first + 1:
+            words.append(f"{first} to {last}")
+        else:
+            words += [str(n) for n in range(first, last + 1)]
+    if left := sum(last - first + 1 for first, last in runs[_MOST_RUNS:]):
+        words.append(f"{left} more")
+    listed = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return f"row{'s' if len(known) > 1 else ''} {listed}"
 
 
 class AthwartError(Exception):
@@ -85,7 +139,7 @@ class FileError(DataError):
 
 
 class TableError(DataError):
-    """A table with bad rows; every one of them is kept.
+    """A table with bad rows; every one of them is kept, and its text folds those that are alike.
 
     Parameters
     ----------
@@ -98,4 +152,4 @@ class TableError(DataError):
     def __init__(self, source: str, rows: Iterable[BadRow]) -> None:
         self.source = source
         self.rows = tuple(rows)
-        super().__init__("\n".join(f"{source}: {row.sentence()}" for row in self.rows))
+        super().__init__("\n".join(f"{source}: {line}" for line in folded(self.rows)))

@@ -275,7 +275,7 @@ WRONG = [
     ("add {book} {samples}/waypoints.gpx --track {samples}/waypoints.gpx", 2, "holds no track"),
     ("add {folder}/season.gpx {samples}/waypoints.gpx", 1, "its name must end in .gpkg"),
     ("add {folder}/nowhere/b.gpkg {samples}/waypoints.gpx", 1, "does not exist; make it first"),
-    ("add {book} {samples}/trip-1-picks.csv", 1, "row 29: there is no lat and lon, and no track"),
+    ("add {book} {samples}/trip-1-picks.csv", 1, "rows 1 to 29: there is no lat and lon, and no track"),
     ("add {book} {samples}/truth.csv --sigma 4x", 2, "is no length"),
     ("why {book} nothing", 2, "there is no mark 'nothing'; athwart book marks lists them"),
     ("why {book} {short}", 2, "there is no mark"),

@@ -317,5 +317,5 @@ def test_a_line_and_an_area_are_placed_vertex_by_vertex():
         place_shape(crossed, closed=True, track=run)
     with pytest.raises(DataError, match="an area has 2 points; allowed is 3 or more"):
         place_shape(picks.take([0, 1]), closed=True, track=run)
-    with pytest.raises(TableError, match=r"row 3: .* is 35 s before the track"):
+    with pytest.raises(TableError, match=r"rows 3 and 4: .* is 35 s before the track"):
         place_shape(picks, closed=False, track=run.take(np.arange(190, 211)))

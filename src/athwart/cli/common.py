@@ -129,6 +129,18 @@ def read_options(
     )
 
 
+def say_rejected(rejected: Iterable[tuple[str, BadRow]]) -> None:
+    """Say which rows were not taken, with their file; rows with the same fault share a line."""
+    from athwart.errors import folded
+
+    by_source: dict[str, list[BadRow]] = {}
+    for source, row in rejected:
+        by_source.setdefault(source, []).append(row)
+    for source, rows in by_source.items():
+        for line in folded(rows):
+            say(f"left out, {source}: {line}")
+
+
 def write_rejected(rejected: Iterable[tuple[str, BadRow]], beside: Path) -> None:
     """Write rows that were not taken, with their file, to a CSV file beside the output; say so."""
     import csv

@@ -14,6 +14,7 @@ from athwart.cli.common import (
     print_json,
     read_options,
     say,
+    say_rejected,
     shown_units,
     write_rejected,
 )
@@ -136,8 +137,7 @@ def command(
     if output is not None:
         write_rejected(found.rejected, output)
     else:
-        for name, row in found.rejected:
-            say(f"left out, {name}: {row.sentence()}")
+        say_rejected(found.rejected)
     if as_json:
         print_json({"files": [str(f) for f in files], "marks": len(chosen), "notes": words})
     else:

@@ -18,6 +18,7 @@ from athwart.cli.common import (
     read_boat,
     read_options,
     say,
+    say_rejected,
     shown_units,
     write_rejected,
 )
@@ -150,8 +151,7 @@ def command(
     elif not as_json:
         _print(fixed.sightings, shown_units(units, boat))
     if rejected and not as_json:
-        for row in rejected:
-            say(f"left out, {source}: {row.sentence()}")
+        say_rejected((source, row) for row in rejected)
     return 0
 
 

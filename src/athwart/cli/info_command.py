@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from athwart.cli.common import common_options, print_json, read_options, say
-from athwart.errors import AthwartError
+from athwart.errors import AthwartError, folded
 from athwart.progress import Progress
 from athwart.units import format_position, many
 
@@ -125,10 +125,11 @@ def _print(entry: dict[str, Any]) -> None:
         click.echo(f"  unreadable {name} in {count} points; the points are kept without it")
     for word in () if entry["book"] else entry["notes"]:
         click.echo(f"  note       {word}")
-    for row in entry["rejected"][:SHOWN]:
-        say(f"  {row.sentence()}")
-    if len(entry["rejected"]) > SHOWN:
-        say(f"  ... and {len(entry['rejected']) - SHOWN} more; --json lists them all")
+    lines = folded(entry["rejected"])
+    for line in lines[:SHOWN]:
+        say(f"  {line}")
+    if len(lines) > SHOWN:
+        say(f"  ... and {len(lines) - SHOWN} other faults; --json lists them all")
 
 
 def _print_book(entry: dict[str, Any]) -> None:

@@ -16,6 +16,7 @@ from athwart.cli.common import (
     read_options,
     rows_of,
     say,
+    say_rejected,
     shown_units,
     write_rejected,
 )
@@ -127,8 +128,7 @@ def command(
     if beside is not None:
         write_rejected(found.rejected, beside)
     else:
-        for name, row in found.rejected:
-            say(f"left out, {name}: {row.sentence()}")
+        say_rejected(found.rejected)
     if report is not None:
         with Progress() as told:
             told(f"writing {report.name}")
