@@ -2,6 +2,7 @@
 
 import struct
 import zlib
+from dataclasses import replace
 from io import BytesIO
 
 import numpy as np
@@ -10,10 +11,12 @@ import rasterio
 from paused_frame import boat_toml, frame, gpx, png, question, sent
 from PIL import Image
 from pyproj import Geod
+from simulated import Body, looks_at, scene
 
 from athwart.book.drawn import shapes_of
 from athwart.book.reading import marks_and_sightings
 from athwart.book.store import create, open_book
+from athwart.frame.layout import Layout
 
 GEOD = Geod(ellps="WGS84")
 
@@ -259,6 +262,52 @@ def test_how_long_a_line_takes_is_measured_on_two_pictures(page):
     body = {"layout": layout, "other": ids[1], "seconds_apart": 6.0}
     found = page.post(f"/api/pictures/{ids[0]}/step", body).json()
     assert found["seconds_per_line"] == pytest.approx(0.1, rel=1e-6)
+
+
+def twice_seen():
+    """A frame of a turn about and the pixels of a patch that it shows twice."""
+    body = Body(
+        kind="patch", side="starboard", line=150, ground_m=24.0, length_m=1.5, width_m=1.5,
+        strength=6.0,
+    )  # fmt: skip
+    for seed in range(30):
+        bodies = (body, replace(body, side="port"))
+        made = scene(seed, turn="about", lines=900, columns=600, bodies=bodies)
+        for target in made.targets:
+            looks = looks_at(made, target)
+            if len(looks) == 2 and looks[1][0] - looks[0][0] > 300:
+                screen = Layout.from_toml(made.layout_toml)
+                return made, [screen.pixel_of(s, k, r).tolist() for k, s, r in looks]
+    raise AssertionError("no turn shows the patch twice")
+
+
+def test_how_long_a_line_takes_is_measured_on_a_thing_that_a_turn_shows_twice(page):
+    made, twice = twice_seen()
+    picture = sent(page, "/api/pictures", "turn.png", png(made)).json()
+    track = sent(page, "/api/tracks", "trip.gpx", gpx(made)).json()
+    boat = sent(page, "/api/boats", "tern.toml", boat_toml(made)).json()
+    asked = question(made, track["id"], boat["id"], twice=[twice])
+    true = asked["layout"]["seconds_per_line"]
+    asked["layout"] = {k: v for k, v in asked["layout"].items() if k != "seconds_per_line"}
+    path = f"/api/pictures/{picture['id']}/step-on-track"
+    found = page.post(path, asked).json()
+    assert abs(found["seconds_per_line"] / true - 1) < 3 * found["step_part"] < 0.2
+    assert found["sentence"].startswith("Both places meet on the track if a line takes 0.0")
+    metres = page.post(
+        path, {**asked, "layout": {**asked["layout"], "metres_per_line": 1.0}}
+    ).json()
+    assert metres["metres_per_line"] == pytest.approx(true * made.options.speed_mps, rel=0.2)
+    for wrong, words in (
+        ({"twice": []}, "give 1 to 20 things"),
+        ({"twice": [[twice[0]]]}, "two places"),
+        ({"twice": [[twice[0], twice[0]]]}, "lines apart"),
+        ({"twice": [["x", "y"]]}, "a point is a pair of numbers"),
+        ({"place": {"how": "track"}}, "open a track of that time"),
+        ({"moment": None}, "say when the newest line was drawn"),
+    ):
+        answer = page.post(path, {**asked, **wrong})
+        assert answer.status in (400, 409)
+        assert words in answer.json()["fault"]
 
 
 def png_of(array):

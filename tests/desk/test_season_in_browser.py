@@ -11,6 +11,7 @@ import pytest
 from paused_frame import boat_toml, frame, gpx, png
 from pyproj import Geod
 from test_desk_in_browser import marks_of, told
+from test_pictures_api import twice_seen
 
 pytestmark = pytest.mark.browser
 
@@ -177,6 +178,29 @@ def test_a_strip_is_written_and_shown(visit, desk, tmp_path):
     with rasterio.open(desk.desk.folder / "strip.tif") as strip:
         assert strip.crs is not None
         assert strip.count >= 1
+
+
+def test_the_time_of_a_line_is_measured_on_a_thing_drawn_twice(visit, tmp_path):
+    made, twice = twice_seen()
+    page = ready(visit, made, tmp_path)
+    page.get_by_label("a line takes").select_option("")
+    page.get_by_role("button", name="point at a thing").click()
+    at = on_screen(page, made)
+    for x, y in twice:
+        page.mouse.click(*at(x, y))
+    sentences = page.locator("ol[aria-label='what was pointed at'] p.said")
+    sentences.nth(1).get_by_text(re.compile("nothing says how long a line takes")).wait_for()
+    measure = page.get_by_role("button", name="measure it on a thing drawn twice")
+    measure.click()
+    told(page, "choose both points here")
+    page.get_by_label("one thing drawn twice: here").select_option("1")
+    page.get_by_label("and again here").select_option("2")
+    measure.click()
+    told(page, "Both places meet on the track if a line takes")
+    found = float(page.get_by_label("how much").input_value())
+    assert abs(found / made.layout["seconds_per_line"] - 1) < 0.2
+    for k in range(2):
+        sentences.nth(k).get_by_text(re.compile("R95 .* back$")).wait_for()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

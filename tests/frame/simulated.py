@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
-__all__ = ["SCENES", "Body", "Frame", "Options", "hard_scene", "scene"]
+__all__ = ["SCENES", "Body", "Frame", "Options", "hard_scene", "looks_at", "scene"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -86,8 +86,8 @@ class Options:
     slope_deg, slope_towards_deg : float
         Steepness of "slope" and the direction in which it falls, clockwise from the heading at the
         frame's middle (90: deeper to starboard, 0: deeper ahead). May be laid under any shape.
-    turn : {"straight", "gentle", "sharp"}
-        The boat's course; `crab_deg` is heading less course.
+    turn : {"straight", "gentle", "sharp", "about"}
+        The boat's course; "sharp" turns by 110 degrees, "about" by 180 to come back on her way; `crab_deg` is heading less course.
     centre : float or None
         Where the centre line lies across the panel, pixels; None: the middle.
     weak_side, one_side : str
@@ -158,7 +158,7 @@ class Options:
         allowed = {
             "bottom": ("flat", "slope", "bank", "wall", "ledge"),
             "bottom_side": ("port", "starboard"),
-            "turn": ("straight", "gentle", "sharp"),
+            "turn": ("straight", "gentle", "sharp", "about"),
             "per_line": ("seconds", "metres", "unknown"),
             "weak_side": ("", "port", "starboard"),
             "one_side": ("", "port", "starboard"),
@@ -284,9 +284,10 @@ def _way(o: Options, rng: np.random.Generator) -> _Way:
     where = (t + span) / span  # 0 at the oldest line, 1 at the newest
     if o.turn == "gentle":
         turned = hand * 35.0 * np.clip(where, -0.3, 1.3)
-    elif o.turn == "sharp":
+    elif o.turn in ("sharp", "about"):
         width = min(0.45 * span, 28.0)
-        turned = hand * 55.0 * np.tanh((t + span * rng.uniform(0.4, 0.6)) / (0.4 * width))
+        half = 55.0 if o.turn == "sharp" else 90.0
+        turned = hand * half * np.tanh((t + span * rng.uniform(0.4, 0.6)) / (0.4 * width))
     else:
         turned = np.zeros_like(t)
     course = start + turned
@@ -1401,6 +1402,25 @@ def _pipe(o: Options, truth: _Truth, rng: np.random.Generator) -> dict[str, Any]
         if abs(ahead[at]) < 0.3:
             px[k] = truth.pixel(side, at, math.hypot(float(right[at]), z))
     return {"kind": "pipe", "side": side, "lon": lon, "lat": lat, "x": px[:, 0], "y": px[:, 1]}
+
+
+def looks_at(frame: Frame, target: Mapping[str, Any]) -> list[tuple[float, str, float]]:
+    """Line coordinate, side and true slant range of each time that a target lay abeam within reach."""
+    t = frame.line_truth
+    n = len(t["lon"])
+    azimuth, _, distance = pyproj.Geod(ellps="WGS84").inv(
+        t["lon"], t["lat"], np.full(n, target["lon"]), np.full(n, target["lat"])
+    )
+    off = np.radians(azimuth - t["heading_deg"])
+    ahead, right = distance * np.cos(off), distance * np.sin(off)
+    out = []
+    for k in np.flatnonzero(np.sign(ahead[1:]) != np.sign(ahead[:-1])):
+        part = ahead[k] / (ahead[k] - ahead[k + 1])
+        across = float(right[k] + part * (right[k + 1] - right[k]))
+        slant = math.hypot(across, target["depth_m"])
+        if slant < 0.98 * frame.options.range_m:
+            out.append((float(k + part), "starboard" if across > 0 else "port", slant))
+    return out
 
 
 def hard_scene(seed: int, **options: Any) -> Frame:

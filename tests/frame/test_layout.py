@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from athwart.errors import DataError, FileError, TableError
-from athwart.frame.layout import Layout, RangeChange, time_step_from_two
+from athwart.frame.layout import Layout, RangeChange
 
 BASE = {
     "width_px": 400,
@@ -328,51 +328,3 @@ def test_a_file_that_is_no_layout_is_refused(tmp_path):
         Layout.from_toml(path)
     with pytest.raises(FileError, match=r"gone\.toml: cannot be read"):
         Layout.from_toml(tmp_path / "gone.toml")
-
-
-# ---- seconds per line -----------------------------------------------------------------------
-
-
-def scrolled(moved, count=300, seed=4, noise=0.2, newest="top"):
-    """Two pictures of one screen: texture on a bright bottom line, numbers drawn over."""
-    rng = np.random.default_rng(seed)
-    lines = rng.gamma(2.0, 0.2, (count + moved, 400))
-    lines[:, 190:210] += 3.0
-    lines[:, 240:250] += 2.0
-    both = []
-    for start in (moved, 0):
-        picture = lines[start : start + count] + noise * rng.normal(size=(count, 400))
-        picture[30:40, 20:60] = 9.0
-        both.append((picture[::-1] if newest == "bottom" else picture).astype(np.float32))
-    return both
-
-
-@pytest.mark.parametrize(("moved", "newest"), [(37, "top"), (120, "bottom"), (1, "top")])
-def test_two_pictures_tell_the_time_of_a_line(moved, newest):
-    a, b = scrolled(moved, newest=newest)
-    step = time_step_from_two(layout(newest=newest), a, b, seconds_apart=0.25 * moved)
-    assert step.lines_moved == moved
-    assert step.seconds_per_line == pytest.approx(0.25)
-    half = 1 / np.sqrt(12) / moved
-    assert step.sigma_s == pytest.approx(0.25 * np.hypot(0.5 / (0.25 * moved), half))
-
-
-def test_pictures_that_share_nothing_tell_nothing():
-    a, _ = scrolled(10, seed=1)
-    _, b = scrolled(10, seed=2)
-    with pytest.raises(DataError, match="share too few lines"):
-        time_step_from_two(layout(), a, b, 5.0)
-
-
-def test_the_older_picture_second_is_noticed():
-    a, b = scrolled(20)
-    with pytest.raises(DataError, match="the second picture is the older one; exchange them"):
-        time_step_from_two(layout(), b, a, 5.0)
-
-
-def test_a_standing_screen_is_noticed():
-    a, _ = scrolled(20)
-    with pytest.raises(DataError, match="both pictures show the same lines"):
-        time_step_from_two(layout(), a, a, 5.0)
-    with pytest.raises(DataError, match=re.escape("the pictures are -1 s apart")):
-        time_step_from_two(layout(), a, a, -1)

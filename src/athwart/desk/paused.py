@@ -25,6 +25,7 @@ from athwart.errors import DataError, TableError, UsageError
 from athwart.fix import fix
 from athwart.frame.bottom import CONFIDENT, Bottom, track_bottom
 from athwart.frame.layout import Layout
+from athwart.frame.pace import line_step_from_twice_seen
 from athwart.frame.photo import Straightener
 from athwart.frame.picture import Picture
 from athwart.frame.pixels import (
@@ -54,6 +55,9 @@ __all__ = [
 
 MOST_POINTS = 500
 """Picks, and corners of all lines and areas, on one picture."""
+
+MOST_TWICE = 20
+"""Things seen twice that one measurement of a line's time takes."""
 
 _LONGEST = 2000
 _IMAGE_PIXELS = 12_000_000
@@ -404,6 +408,53 @@ def _points(asked: Asked, bottom: Bottom | None, xy: Any) -> FramePoints:
         straightener=straightener(asked.layout),
         budget=asked.boat.budget if asked.boat else None,
     )
+
+
+def step_record(asked: Asked, bottom: Bottom | None, twice: Any) -> dict[str, Any]:
+    """Measure what a line takes on things that the picture shows twice, and say it.
+
+    Parameters
+    ----------
+    asked : Asked
+        With the moment and a track; metres are measured where the layout has metres, else seconds.
+    bottom : Bottom or None
+        The bottom line.
+    twice : list of [[x, y], [x, y]]
+        Each thing at both of its places.
+
+    Raises
+    ------
+    UsageError, DataError, TableError
+        No moment, no track, or points that cannot tell.
+    """
+    if not isinstance(twice, list) or not twice or len(twice) > MOST_TWICE:
+        raise UsageError(
+            f"give 1 to {MOST_TWICE} things, each with the two places where it is seen"
+        )
+    if any(not isinstance(t, list | tuple) or len(t) != 2 for t in twice):
+        raise UsageError("a thing seen twice has two places")
+    if asked.moment is None:
+        raise UsageError("say when the newest line was drawn")
+    if asked.track is None:
+        raise UsageError("open a track of that time; without one a turn tells nothing")
+    first, again = (_points(asked, bottom, [_pair(t[k]) for t in twice]) for k in (0, 1))
+    found = line_step_from_twice_seen(
+        first,
+        again,
+        asked.moment,
+        asked.track,
+        unit="metres" if asked.layout.metres_per_line else "seconds",
+        boat=asked.boat,
+        depth_m=asked.depth_m,
+        depth_below=asked.depth_below,
+    )
+    short = "m" if found.unit == "metres" else "s"
+    return {
+        f"{found.unit}_per_line": found.per_line,
+        "step_part": found.sigma / found.per_line,
+        "sentence": f"Both places meet on the track if a line takes {found.per_line:.4f} {short}, "
+        f"give or take {found.sigma:.4f} {short}.",
+    }
 
 
 def _speed(asked: Asked) -> float:

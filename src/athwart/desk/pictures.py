@@ -27,11 +27,13 @@ from athwart.desk.paused import (
     place_record,
     placed,
     saved_before,
+    step_record,
 )
 from athwart.desk.state import Desk, Job, plain_file_name
 from athwart.errors import AthwartError, DataError, FileError, TableError, UsageError
 from athwart.formats.files import staged
-from athwart.frame.layout import Layout, time_step_from_two
+from athwart.frame.layout import Layout
+from athwart.frame.pace import time_step_from_two
 from athwart.frame.picture import read_picture
 from athwart.tables import Sightings, Track
 from athwart.units import many
@@ -249,6 +251,14 @@ def _step(desk: Desk, question: dict[str, Any]) -> Any:
     }
 
 
+def _step_on_track(desk: Desk, question: dict[str, Any]) -> Any:
+    """Measure what a line takes on the track, from a thing that a turn shows twice."""
+    held = _held(desk, question)
+    asked = _asked(desk, held, question)
+    bottom = held.bottom(asked.layout, asked.drags) if asked.depth_by == "bottom" else None
+    return step_record(asked, bottom, question.get("twice"))
+
+
 # ---- picture, time, bottom ----------------------------------------------------------------------
 
 
@@ -421,6 +431,7 @@ ANSWERS: tuple[tuple[str, str, Callable[[Desk, dict[str, Any]], Any]], ...] = (
     ("POST", "/api/pictures/{id}/layout/take", _take_layout),
     ("POST", "/api/pictures/{id}/layout/save", _save_layout),
     ("POST", "/api/pictures/{id}/step", _step),
+    ("POST", "/api/pictures/{id}/step-on-track", _step_on_track),
     ("POST", "/api/pictures/{id}/moment", _moment),
     ("POST", "/api/pictures/{id}/bottom", _bottom),
     ("POST", "/api/pictures/{id}/drag", _drag_bottom),

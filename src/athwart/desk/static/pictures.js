@@ -105,6 +105,25 @@ async function entryOf(picture) {
     say(found.sentence); changed();
   }));
 
+  const [seenBox, seenFirst] = select("one thing drawn twice: here", [["", "none"]], () => {});
+  const [againBox, seenAgain] = select("and again here", [["", "none"]], () => {});
+  const measureTwice = button("measure it on a thing drawn twice", () => attempt(async () => {
+    const both = [seenFirst, seenAgain].map((s) => state.picks.find((p) => p.key === s.value));
+    if (!both[0] || !both[1]) throw new Error("point at one thing where the turn shows it twice, then choose both points here");
+    const found = await tell(`${path}/step-on-track`, { ...question(), twice: [both.map((p) => [p.x, p.y])] });
+    const { seconds_per_line = null, metres_per_line = null } = found;
+    keep(); state.layout = { ...state.layout, seconds_per_line, metres_per_line }; state.stepPart = found.step_part;
+    say(found.sentence); changed();
+  }));
+  function listThings(list) {
+    const was = list.value, things = state.picks.map((p, k) => [p.key, `${k + 1}${p.name ? `. ${seen(p.name)}` : ""}`]);
+    const now = JSON.stringify(things);
+    if (list.dataset.shown === now) return;
+    list.dataset.shown = now;
+    list.replaceChildren(el("option", { value: "" }, "none"), ...things.map(([key, words]) => el("option", { value: key }, words)));
+    list.value = things.some(([key]) => key === was) ? was : "";
+  }
+
   /* -- what is asked of the server -- */
   function question() {
     const typed = { how: how.value, text: when.value.trim(), zone: zone.value.trim() === "Z" ? "UTC" : zone.value.trim(), kind: pictureKind.value, pause_s: Number(pause.value || 0), sigma_s: sigma.value === "" ? null : Number(sigma.value) };
@@ -251,6 +270,7 @@ async function entryOf(picture) {
     trackBox.hidden = place.value !== "track";
     for (const box of [latBox, lonBox, headingBox, speedBox]) box.hidden = place.value !== "typed";
     kindBox.hidden = pauseBox.hidden = how.value !== "picture"; whenBox.hidden = how.value === "picture";
+    listThings(seenFirst); listThings(seenAgain);
     const others = open.filter((o) => o.id !== picture.id);
     if (other.children.length !== others.length + 1) other.replaceChildren(el("option", { value: "" }, "none"), ...others.map((o) => el("option", { value: o.id }, seen(o.name))));
   }
@@ -344,7 +364,9 @@ async function entryOf(picture) {
     toolBox, el("div", { class: "buttons" }, finish, undo, redo, photoSwitch), canvasPlace, bottomWords,
     el("details", { open: true }, el("summary", {}, "How the screen is laid out"), el("div", { class: "row" }, savedBox), fields.element,
       el("div", { class: "row" }, nameBox), el("div", { class: "buttons" }, saveLayout),
-      el("div", { class: "row" }, otherBox, apartBox), el("div", { class: "buttons" }, measure)),
+      el("p", { class: "faint" }, "How long a line takes can be measured: on two pictures of one screen, or, where the boat turned, on one thing that is drawn twice, once before and once after the turn. For the latter give the moment and the track below, and point at the thing in both places."),
+      el("div", { class: "row" }, otherBox, apartBox), el("div", { class: "buttons" }, measure),
+      el("div", { class: "row" }, seenBox, againBox), el("div", { class: "buttons" }, measureTwice)),
     el("details", { open: true }, el("summary", {}, "When, and where the boat was"), el("div", { class: "row" }, howBox, whenBox, zoneBox, kindBox, pauseBox, sigmaBox),
       el("div", { class: "row" }, placeBox, trackBox, latBox, lonBox, headingBox, speedBox, boatBox), trackWords, boatWords),
     el("details", {}, el("summary", {}, "How deep it was"), el("div", { class: "row" }, byBox, depthBox, belowBox),
