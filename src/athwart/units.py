@@ -22,6 +22,8 @@ __all__ = [
     "Constant",
     "Dimension",
     "UnitSystem",
+    "format_area",
+    "format_distance",
     "format_length",
     "format_position",
     "format_speed",
@@ -51,6 +53,7 @@ class Constant:
 
 FOOT = Constant(0.3048, "m", 0.0, "international foot, exact by definition, 1959")
 FATHOM = Constant(1.8288, "m", 0.0, "six international feet, exact")
+ACRE = Constant(43_560 * 0.3048**2, "m2", 0.0, "43,560 square international feet, exact")
 NAUTICAL_MILE = Constant(1852.0, "m", 0.0, "international nautical mile, exact, 1929")
 KNOT = Constant(1852.0 / 3600.0, "m/s", 0.0, "one nautical mile an hour, exact")
 
@@ -179,6 +182,47 @@ def format_length(metres: float, units: UnitSystem = "metric", digits: int = 1) 
     }[units]
     value = round(metres / factor, digits) + 0.0
     return f"{value:.{digits}f} {unit}"
+
+
+def format_distance(metres: float, units: UnitSystem = "metric") -> str:
+    """Write a way on the water: kilometres from 1 km on for metric, nautical miles otherwise.
+
+    Examples
+    --------
+    >>> format_distance(50055.0), format_distance(640.0), format_distance(1852.0, "feet")
+    ('50.1 km', '640 m', '1.0 nm')
+    """
+    if math.isnan(metres):
+        return ""
+    if units == "metric":
+        return f"{metres / 1000:.1f} km" if metres >= 999.5 else f"{metres:.0f} m"
+    if metres < 0.1 * NAUTICAL_MILE.value:
+        return format_length(metres, units, 0)
+    return f"{metres / NAUTICAL_MILE.value:.1f} nm"
+
+
+def format_area(square_metres: float, units: UnitSystem = "metric") -> str:
+    """Write an area: square metres, hectares, square kilometres; or square feet and acres.
+
+    Examples
+    --------
+    >>> [format_area(a) for a in (640.0, 25_000.0, 2_540_000.0)]
+    ['640 m²', '2.5 ha', '2.54 km²']
+    >>> [format_area(a, "feet") for a in (100.0, 8093.7)]
+    ['1076 ft²', '2.0 acres']
+    """
+    if math.isnan(square_metres):
+        return ""
+    if units != "metric":
+        acres = square_metres / ACRE.value
+        return (
+            f"{acres:.1f} acres" if acres >= 0.995 else f"{square_metres / FOOT.value**2:.0f} ft²"
+        )
+    if square_metres < 10_000:
+        return f"{square_metres:.0f} m²"
+    if square_metres < 1_000_000:
+        return f"{square_metres / 10_000:.1f} ha"
+    return f"{square_metres / 1_000_000:.2f} km²"
 
 
 def format_speed(mps: float, units: UnitSystem = "metric") -> str:

@@ -24,6 +24,7 @@ COMMANDS = {
     "book": "Keep every trip in one file, with its history.",
     "desk": "Work on pictures and marks in the browser, on this machine.",
     "zones": "Hold marks and plans against your own zones: closed areas, cables.",
+    "coverage": "Show what the side-scan has seen, and what not yet.",
     "info": "Say what files hold, and what in them is wrong.",
     "demo": "Run the whole job on the sample data.",
 }

@@ -1,0 +1,279 @@
+"""``athwart coverage``: what the side-scan has really seen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from athwart.cli.common import (
+    Quantity,
+    common_options,
+    length,
+    print_json,
+    read_boat,
+    read_options,
+    say,
+    shown_units,
+)
+from athwart.cli.planned import plan_of, plan_output, write_plan
+from athwart.errors import DataError, UsageError
+from athwart.progress import Progress
+from athwart.units import (
+    UnitSystem,
+    format_area,
+    format_distance,
+    format_length,
+    format_position,
+    many,
+)
+
+if TYPE_CHECKING:
+    from athwart.formats import ReadOptions
+    from athwart.plan.coverage import Coverage
+    from athwart.plan.passes import Passes, Sides
+    from athwart.tables import Track
+
+
+@click.command("coverage", short_help="Show what the side-scan has seen, and what not yet.")
+@click.argument(
+    "tracks", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="TRACK..."
+)
+@length(
+    "--range", "range_m", required=True, help="Slant range of the screen, one side: 40m, 130ft."
+)
+@length("--depth", help="The sounder's depth, for tracks that have none: 6m, 20ft.")
+@click.option(
+    "--side",
+    "sides",
+    type=click.Choice(["both", "port", "starboard"]),
+    default="both",
+    help="Where the side-scan looked.",
+)
+@click.option(
+    "--area", "area_file", type=click.Path(path_type=Path), help="What is to be seen (polygons)."
+)
+@length("--smallest", default="5m", show_default=True, help="Leave out holes narrower than this.")
+@click.option(
+    "--nadir",
+    type=Quantity("angle"),
+    default="30deg",
+    show_default=True,
+    help="Least angle from the vertical at which the bottom counts as seen.",
+)
+@length(
+    "--turn-radius", help="Sharpest turn that counts; without it the swath's own reach; 0: any."
+)
+@click.option("--max-gap", type=Quantity("time"), default=10.0, help="Longest track gap bridged.")
+@click.option("--full-width", is_flag=True, help="Do not narrow the swath by its 95 % error.")
+@common_options("boat")
+@plan_output
+@common_options("json", "tz", "date", "units", "overwrite", "ballpark", "debug")
+def command(
+    tracks: tuple[Path, ...],
+    range_m: float,
+    depth: float | None,
+    sides: Sides,
+    area_file: Path | None,
+    smallest: float,
+    nadir: float,
+    turn_radius: float | None,
+    max_gap: float,
+    full_width: bool,
+    boat_file: Path | None,
+    outputs: tuple[Path, ...],
+    limits_file: Path | None,
+    as_json: bool,
+    time_zone: str,
+    day: datetime | None,
+    units: str | None,
+    overwrite: bool,
+    allow_ballpark: bool,
+    debug: bool,
+) -> int:
+    """Show what the side-scan has seen, once and twice, and what not yet.
+
+    TRACK is any file or book with tracks, or lanes that athwart planned. The swath follows from
+    range and depth; it is cut in sharp turns and at gaps, and narrowed by its 95 % error.
+
+    Example:
+
+        athwart coverage trip.gpx --range 40m --depth 6m --area bay.geojson -o seen.geojson
+
+    Advice, not navigation: ground that was seen is not water that is safe.
+    """
+    from athwart.formats import check_target, read_areas
+    from athwart.plan.coverage import CAUTION, coverage
+    from athwart.plan.passes import passes_of
+
+    for path in outputs:
+        if path.suffix.lower() == ".gpx":
+            raise UsageError(
+                f"{path.name}: a GPX file holds no areas; write .geojson, .gpkg, .fgb or .kml, and "
+                "make a route of the holes with athwart lanes"
+            )
+        check_target(path, overwrite=overwrite)
+    boat = read_boat(boat_file)
+    shown = shown_units(units, boat)
+    options = read_options(time_zone or boat.time_zone, day, allow_ballpark=allow_ballpark)
+    area = None if area_file is None else read_areas(area_file, allow_ballpark=allow_ballpark)
+    with Progress() as told:
+        track, words = read_tracks(tracks, options, told)
+        told("laying out the swath")
+        passes = passes_of(
+            track,
+            range_m=range_m,
+            depth_m=math.nan if depth is None else depth,
+            sides=sides,
+            nadir_deg=nadir,
+            turn_radius_m=math.nan if turn_radius is None else turn_radius,
+            max_gap_s=max_gap,
+            boat=boat,
+        )
+        told("joining what the passes saw")
+        found = coverage(passes, area=area, cautious=not full_width, smallest_m=smallest)
+    words += [*found.words, *passes.left_out(shown)]
+    for word in words:
+        say(f"note: {word}")
+    if not as_json:
+        _print(found, passes, shown)
+        click.echo(CAUTION)
+    written = (
+        write_plan(found.features(), outputs, limits_file=limits_file, overwrite=overwrite)
+        if outputs
+        else []
+    )
+    if as_json:
+        print_json(_as_mapping(found, passes, words, written, CAUTION))
+    return 0
+
+
+def read_tracks(
+    paths: tuple[Path, ...], options: ReadOptions, told: Callable[[str, float], None]
+) -> tuple[Track, list[str]]:
+    """Return the tracks of files, the lines of plans, and what should be said about them.
+
+    A file without tracks gives its routes, as a plan of where the boat will go.
+    """
+    from athwart.formats import read
+    from athwart.formats.shapes import routes_of
+    from athwart.gather import shares_of_bytes
+    from athwart.tables import Track
+
+    found, words = [], []
+    for number, (path, share) in enumerate(zip(paths, shares_of_bytes(paths), strict=True)):
+        told(f"reading {path.name}", share)
+        plan = plan_of(path)
+        if plan is not None:
+            lines = routes_of([f for f in plan if f.role in ("lane", "run")])
+            if not len(lines):
+                raise DataError(f"{path.name} is a plan without lanes or runs to look along")
+        else:
+            contents = read(path, options=options)
+            words += [f"{path.name}: {word}" for word in contents.words]
+            if contents.rejected:
+                said = many(len(contents.rejected), "row")
+                words.append(f"{path.name}: left out: {said} that could not be read")
+            lines = contents.tracks
+            if not len(lines) and len(contents.routes):
+                lines = contents.routes
+                words.append(f"{path.name} holds no track; its routes are taken as the boat's way")
+            if not len(lines):
+                raise DataError(
+                    f"{path.name} holds no track; give a GPX track, an NMEA log or a book"
+                )
+        # Two files may have one name; what tells them apart is their place in the line.
+        source = np.full(len(lines), f"{number} {path.name}", dtype=object)
+        found.append(lines.with_columns(source=source))
+    return Track.concat(found), words
+
+
+def _swath(passes: Passes) -> dict[str, float]:
+    seen = passes.far_m > passes.near_m
+    if not seen.any():
+        return {"near_m": math.nan, "far_m": math.nan, "edge_error_m": math.nan}
+    return {
+        "near_m": float(np.median(passes.near_m[seen])),
+        "far_m": float(np.median(passes.far_m[seen])),
+        "edge_error_m": float(np.median(passes.far_error_m[seen])),
+    }
+
+
+def _print(found: Coverage, passes: Passes, units: UnitSystem) -> None:
+    swath = _swath(passes)
+    count = found.passes
+    click.echo(
+        f"run          {format_distance(found.length_m, units)} in "
+        f"{count} {'pass' if count == 1 else 'passes'}"
+    )
+    if count and math.isfinite(swath["far_m"]):
+        near, far, edge = (format_length(v, units) for v in swath.values())
+        click.echo(
+            f"swath        mostly {near} to {far} out on a side, edge ± {edge} (95 %): "
+            + ("narrowed by that" if found.cautious else "drawn to its full width")
+        )
+
+    def part(shape: Any) -> str:
+        share = found.part(shape)
+        return "" if math.isnan(share) else f", {100 * share:.1f} % of the area"
+
+    rows = {"seen": found.seen, "seen twice": found.twice, "under boat": found.under}
+    for title, shape in rows.items():
+        click.echo(f"{title:<12} {format_area(shape.area, units)}{part(shape)}")
+    click.echo(f"not seen     {_holes(found, units)}")
+    if found.small_holes:
+        click.echo(
+            f"             and {many(found.small_holes, 'hole')} too narrow to count, together "
+            f"{format_area(found.small_holes_m2, units)}"
+        )
+
+
+def _holes(found: Coverage, units: UnitSystem) -> str:
+    if not found.holes:
+        return "no hole" + (" within the ground seen" if found.area is None else " in the area")
+    lon, lat = _middle(found, 0)
+    return (
+        f"{many(len(found.holes), 'hole')}, together {format_area(found.holes_m2, units)}, the "
+        f"largest {format_area(found.holes[0].area, units)} about {format_position(lon, lat)}"
+    )
+
+
+def _middle(found: Coverage, hole: int) -> tuple[float, float]:
+    point = found.holes[hole].representative_point()
+    lon, lat = found.plane.to_earth(point.x, point.y)
+    return float(lon), float(lat)
+
+
+def _as_mapping(
+    found: Coverage, passes: Passes, words: list[str], written: list[Path], caution: str
+) -> dict[str, Any]:
+    holes = []
+    for i, hole in enumerate(found.holes):
+        lon, lat = _middle(found, i)
+        holes.append({"area_m2": hole.area, "lat": lat, "lon": lon})
+    return {
+        "length_m": found.length_m,
+        "passes": found.passes,
+        "swath": _swath(passes),
+        "cautious": found.cautious,
+        "area_m2": None if found.area is None else found.area.area,
+        "seen_m2": found.seen.area,
+        "seen_twice_m2": found.twice.area,
+        "under_boat_m2": found.under.area,
+        "not_seen_m2": found.holes_m2 + found.small_holes_m2,
+        "seen_part": found.part(found.seen),
+        "seen_twice_part": found.part(found.twice),
+        "under_boat_part": found.part(found.under),
+        "holes": holes,
+        "small_holes": found.small_holes,
+        "small_holes_m2": found.small_holes_m2,
+        "left_out_m": dict(passes.left_out_m),
+        "notes": words,
+        "files": [p.name for p in written],
+        "caution": caution,
+    }
