@@ -42,6 +42,7 @@ ALLOWED = {
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
     "frame": {"boat", "errors", "fix", "formats", "frame", "geometry", "tables", "uncertainty", "units"},
     "plan": {"boat", "errors", "features", "geometry", "plan", "tables", "uncertainty", "units"},
+    "laying": {"boat", "errors", "features", "formats", "frame", "tables"},
     "review": {"errors", "features", "geometry", "kinds", "review", "tables", "uncertainty", "units"},
     "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
     "book": {

@@ -220,6 +220,22 @@ def test_a_strip_is_written_with_progress_and_shown(paused, page, tmp_path):
     }
 
 
+def test_a_strip_takes_the_typed_depth_and_says_how_well_its_moment_is_known(
+    paused, page, tmp_path
+):
+    _, path, asked = paused()
+    nadir = {}
+    for depth in (6.0, 11.0):
+        asked["bottom"] = {"by": "typed", "depth_m": depth}
+        body = {**asked, "name": f"{depth:g}.tif"}
+        done = page.wait(page.post(f"{path}/strip", body).json())
+        assert "give or take 1 s or 2 m along her track" in " ".join(done["words"])
+        with rasterio.open(tmp_path / f"{depth:g}.tif") as file:
+            nadir[depth] = file.dataset_mask()[file.height // 2].astype(bool)
+    # At one slant range the ground lies nearer under deeper water: the strip is narrower.
+    assert np.flatnonzero(nadir[11.0]).size < np.flatnonzero(nadir[6.0]).size
+
+
 def test_layouts_are_kept_in_the_folder_of_the_book(paused, page, tmp_path):
     _, path, asked = paused()
     body = {**asked, "name": "tern.layout.toml"}

@@ -21,6 +21,7 @@ COMMANDS = {
     "merge": "Fold the sightings of many trips into one set of marks.",
     "export": "Write a clean GPX file for a chartplotter.",
     "map": "Draw a review map: one page that works offline.",
+    "strip": "Lay pictures of a paused screen on the seabed, as a GeoTIFF.",
     "book": "Keep every trip in one file, with its history.",
     "desk": "Work on pictures and marks in the browser, on this machine.",
     "zones": "Hold marks and plans against your own zones: closed areas, cables.",

@@ -17,7 +17,7 @@ from athwart.units import Dimension, UnitSystem, many, parse_quantity
 if TYPE_CHECKING:
     from athwart.boat import Boat
     from athwart.formats import ReadOptions
-    from athwart.tables import Table
+    from athwart.tables import Table, Track
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -92,6 +92,28 @@ def read_boat(path: Path | None) -> Boat:
     from athwart.boat import Boat
 
     return Boat() if path is None else Boat.from_toml(path)
+
+
+def read_track(path: Path, options: ReadOptions) -> Track:
+    """Read the track of a file, and say what in it could not be read.
+
+    Raises
+    ------
+    UsageError
+        It holds none.
+    """
+    from athwart.formats import read
+    from athwart.progress import Progress
+
+    with Progress() as told:
+        told(f"reading {path.name}")
+        contents = read(path, options=options)
+    if not len(contents.tracks):
+        raise UsageError(f"{path.name} holds no track")
+    if contents.rejected:
+        said = many(len(contents.rejected), "line")
+        say(f"note: {path.name}: left out: {said} that could not be read")
+    return contents.tracks
 
 
 def shown_units(units: str | None, boat: Boat | None = None) -> UnitSystem:

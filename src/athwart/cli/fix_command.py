@@ -17,6 +17,7 @@ from athwart.cli.common import (
     print_json,
     read_boat,
     read_options,
+    read_track,
     say,
     say_rejected,
     shown_units,
@@ -37,7 +38,7 @@ from athwart.units import (
 if TYPE_CHECKING:
     from athwart.fix import Fixed
     from athwart.formats import ReadOptions
-    from athwart.tables import Picks, Sightings, Track
+    from athwart.tables import Picks, Sightings
 
 IntArray = NDArray[np.int64]
 
@@ -122,7 +123,7 @@ def command(
     else:
         table, rows, rejected = _read_picks(picks, options, trip, skip_bad)
         source = picks.name
-    track = _read_track(track_file, options) if track_file else None
+    track = read_track(track_file, options) if track_file else None
     with Progress() as told:
         told(f"placing {many(len(table), 'pick')}")
         fixed = fix(
@@ -230,20 +231,6 @@ def _read_picks(
     if trip:
         table = table.with_columns(trip=np.where(table.trip == "", trip, table.trip).astype(object))
     return table, rows, rejected
-
-
-def _read_track(path: Path, options: ReadOptions) -> Track:
-    from athwart.formats import read
-
-    with Progress() as told:
-        told(f"reading {path.name}")
-        contents = read(path, options=options)
-    if not len(contents.tracks):
-        raise UsageError(f"{path.name} holds no track")
-    if contents.rejected:
-        said = many(len(contents.rejected), "line")
-        say(f"note: {path.name}: left out: {said} that could not be read")
-    return contents.tracks
 
 
 def as_mapping(fixed: Fixed, rejected: list[BadRow]) -> dict[str, Any]:

@@ -61,9 +61,14 @@ def command(
     with_private: bool,
     debug: bool,
 ) -> int:
-    """Draw a review map of marks, sightings and tracks."""
+    """Draw a review map of marks, sightings, tracks and sonar strips.
+
+    \b
+      athwart map marks.gpx strip.tif -o map.html
+    """  # noqa: D301 - click wants the character itself
     from athwart.formats import atomic_write, check_target, read_background
     from athwart.gather import gather, near_pairs, settle
+    from athwart.laying import read_overlay
     from athwart.review.map import review_map
 
     if output.suffix.lower() not in (".html", ".htm"):
@@ -71,6 +76,8 @@ def command(
     check_target(output, overwrite=overwrite)
     if tiles:
         say(f"warning: when the map is opened, {tiles} learns which waters you look at")
+    strips = [p for p in sources if p.suffix.lower() in (".tif", ".tiff")]
+    sources = tuple(p for p in sources if p not in strips)
     with Progress() as told:
         found = gather(
             sources,
@@ -93,14 +100,19 @@ def command(
             told(f"reading {background.name}")
             frame = read_background(background, allow_ballpark=allow_ballpark)
             outlines = frame.geometry.to_numpy()
+        pictures = []
+        for path in strips:
+            told(f"reading {path.name}")
+            pictures.append(read_overlay(path))
         told(f"drawing {many(len(marks), 'mark')}")
-        drawn = _drawn(sources[0], with_private) if found.final else ()
+        drawn = _drawn(sources[0], with_private) if sources and found.final else ()
         page = review_map(
             marks=marks,
             sightings=sightings,
             tracks=found.tracks,
             near_pairs=near_pairs(report, shown_units(units)) if report else (),
             background=outlines,
+            pictures=pictures,
             units=shown_units(units),
             shapes=drawn,
             title=title,
@@ -110,7 +122,10 @@ def command(
         with atomic_write(output, overwrite=overwrite) as temporary:
             temporary.write_text(page, encoding="utf-8")
     write_rejected(found.rejected, output)
-    say(f"{many(len(marks), 'mark')} drawn on {output.name}; open it in any browser")
+    shown = many(len(marks), "mark")
+    if strips:
+        shown += f" and {many(len(strips), 'sonar strip')}"
+    say(f"{shown} drawn on {output.name}; open it in any browser")
     return 0
 
 

@@ -26,7 +26,6 @@ from athwart.fix import fix
 from athwart.frame.bottom import CONFIDENT, Bottom, track_bottom
 from athwart.frame.layout import Layout
 from athwart.frame.pace import line_step_from_twice_seen
-from athwart.frame.photo import Straightener
 from athwart.frame.picture import Picture
 from athwart.frame.pixels import (
     FramePoints,
@@ -38,6 +37,7 @@ from athwart.frame.pixels import (
 )
 from athwart.frame.when import Moment, picture_moment, typed_moment, where_on_track
 from athwart.geometry.along import Path
+from athwart.laying import fitted, straightened, straightener
 from athwart.tables import Picks, Sightings, Track
 from athwart.uncertainty.ellipse import error_ellipse, r95
 from athwart.units import (
@@ -102,11 +102,7 @@ class Held:
             return self.gray
         key = (layout.display_corners, layout.width_px, layout.height_px)
         if key not in self.straight:
-            flat = straightener(layout)
-            assert flat is not None
-            self.straight[key] = np.clip(np.rint(flat.straighten(self.gray)), 0, 255).astype(
-                np.uint8
-            )
+            self.straight[key] = straightened(layout, self.gray)
             while len(self.straight) > 2:
                 self.straight.popitem(last=False)
         return self.straight[key]
@@ -128,9 +124,7 @@ class Held:
 
     def fitted(self, layout: Layout) -> Layout:
         """Return a layout scaled to this picture; one with corners keeps its own size."""
-        if layout.display_corners is not None:
-            return layout
-        return layout.for_picture(self.gray)
+        return fitted(layout, self.gray)
 
     def bottom(self, layout: Layout, drags: Sequence[Any] = ()) -> Bottom | None:
         """Return the bottom line with the user's corrections; none where ranges are on the ground."""
@@ -161,13 +155,6 @@ class Held:
             time_sigma_s=asked.moment.sigma_s if asked.moment else math.nan,
             bottom=json.dumps(drags) if drags else "",
         )
-
-
-def straightener(layout: Layout) -> Straightener | None:
-    """Return the map from photo to display, if the layout is of a photo."""
-    if layout.display_corners is None:
-        return None
-    return Straightener(layout.display_corners, layout.width_px, layout.height_px)
 
 
 @dataclass(frozen=True, slots=True)

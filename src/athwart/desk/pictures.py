@@ -35,6 +35,7 @@ from athwart.formats.files import staged
 from athwart.frame.layout import Layout
 from athwart.frame.pace import time_step_from_two
 from athwart.frame.picture import read_picture
+from athwart.laying import lay_picture, level_bottom, write_strip
 from athwart.tables import Sightings, Track
 from athwart.units import many
 
@@ -386,21 +387,25 @@ def _strip(desk: Desk, question: dict[str, Any]) -> Any:
     overwrite = bool(question.get("overwrite"))
 
     def make(job: Job) -> Any:
-        from athwart.frame.geotiff import write_geotiff
-        from athwart.frame.strip import overlay, place_strip
+        from athwart.frame.strip import overlay
 
         assert asked.moment is not None
         assert asked.track is not None
+        layout = asked.layout
         job.told("finding the bottom line", 0.1)
-        bottom = held.bottom(asked.layout, asked.drags)
-        job.told("laying the picture on the seabed", 0.3)
-        strip = place_strip(
-            asked.layout.sides(held.shown(asked.layout)),
-            asked.layout,
-            bottom,
+        bottom = (
+            level_bottom(layout, asked.depth_m, asked.depth_below, asked.boat)
+            if asked.depth_by == "typed"
+            else held.bottom(layout, asked.drags)
+        )
+        strip = lay_picture(
+            held.shown(layout),
+            layout,
+            asked.moment,
             asked.track,
-            asked.boat,
-            asked.moment.time,
+            boat=asked.boat,
+            bottom=bottom,
+            told=job.told,
         )
         job.told("drawing it for the map", 0.7)
         words = list(strip.words)
@@ -410,7 +415,7 @@ def _strip(desk: Desk, question: dict[str, Any]) -> Any:
         except AthwartError as error:
             words.append(str(error))
         job.told("writing the file", 0.85)
-        write_geotiff(path, strip, overwrite, title=held.name)
+        write_strip(path, strip, title=held.name, overwrite=overwrite)
         return {"file": name, "bounds": bounds, "words": words, "pixel_m": strip.pixel_m}
 
     return desk.start(make).as_record()

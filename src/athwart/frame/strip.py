@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from athwart.frame.bottom import Bottom
     from athwart.frame.layout import Layout, SideEcho
 
-__all__ = ["Strip", "mosaic", "overlay", "place_strip"]
+__all__ = ["LevelBottom", "Strip", "mosaic", "overlay", "place_strip"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -106,6 +106,12 @@ class Strip:
         return (self.top_m - y) / self.pixel_m, (x - self.left_m) / self.pixel_m
 
 
+class LevelBottom(NamedTuple):
+    """A bottom that the user gives: slant range of the first return by side, shape (lines,), metres."""
+
+    range_m: Mapping[str, FloatArray]
+
+
 class _Lines(NamedTuple):
     """The lines of a frame in a metric grid."""
 
@@ -122,7 +128,7 @@ class _Lines(NamedTuple):
 def place_strip(
     sides: Mapping[str, SideEcho],
     layout: Layout,
-    bottom: Bottom | None,
+    bottom: Bottom | LevelBottom | None,
     track: Track,
     boat: Boat | None,
     newest_time: np.datetime64,
@@ -142,7 +148,7 @@ def place_strip(
     layout : Layout
         How the screen is laid out; tells how much time or distance a line takes and whether the
         range axis is slant or ground.
-    bottom : Bottom or None
+    bottom : Bottom, LevelBottom or None
         First bottom return of each line and side, metres as the screen has them; not needed where
         the axis is ground range. A line without one stays empty.
     track : Track
