@@ -1259,6 +1259,29 @@ def truth_trips_csv() -> bytes:
     return _table(rows)
 
 
+def tides_csv() -> bytes:
+    """Return high and low waters, as a table on paper has them, for some days of May and June.
+
+    A lunar tide with springs and neaps about the sounding level, laid so that trips 1 and 2 find
+    their water levels within what weather does to a tide.
+    """
+    first = datetime(2025, 5, 10, 4, 7, tzinfo=UTC)
+    rows = []
+    for n in range(120):
+        time = first + timedelta(hours=6.2103 * n)
+        if time.day not in (10, 11) * (time.month == 5) + (31, 1, 2):
+            continue
+        amplitude_m = 0.95 + 0.12 * math.cos(2 * math.pi * (n * 6.2103 / 24) / 14.765)
+        rows.append(
+            {
+                "time": f"{time:%Y-%m-%dT%H:%MZ}",
+                "what": "low" if n % 2 == 0 else "high",
+                "height_m": f"{-amplitude_m if n % 2 == 0 else amplitude_m:.2f}",
+            }
+        )
+    return _table(rows)
+
+
 def truth_rows() -> list[tuple[str, int, str]]:
     """Return file, row (from 1, without the header) and truth id of every pick and waypoint."""
     sources: list[tuple[str, Sequence[Pick | Saved]]] = [
@@ -1290,6 +1313,7 @@ FILES: dict[str, Callable[[], bytes]] = {
     "area.geojson": area_geojson,
     "bank.geojson": bank_geojson,
     "zones.geojson": zones_geojson,
+    "tides.csv": tides_csv,
     "truth.csv": truth_csv,
     "truth-trips.csv": truth_trips_csv,
     "truth-rows.csv": truth_rows_csv,

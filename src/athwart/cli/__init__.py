@@ -26,6 +26,7 @@ COMMANDS = {
     "desk": "Work on pictures and marks in the browser, on this machine.",
     "zones": "Hold marks and plans against your own zones: closed areas, cables.",
     "coverage": "Show what the side-scan has seen, and what not yet.",
+    "tide": "Height of the tide, and the water over marks at a time.",
     "info": "Say what files hold, and what in them is wrong.",
     "demo": "Run the whole job on the sample data.",
 }

@@ -14,6 +14,7 @@ import click
 from athwart.cli.common import (
     common_options,
     length,
+    parse_time,
     print_json,
     read_boat,
     read_options,
@@ -533,7 +534,6 @@ def visit(
     import numpy as np
 
     from athwart.book import work
-    from athwart.cli.fix_command import parse_time
 
     if not note and not result:
         raise UsageError("say what happened: --result, --note, or both")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -15,6 +15,8 @@ from athwart.jsonable import plain
 from athwart.units import Dimension, UnitSystem, many, parse_quantity
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from athwart.boat import Boat
     from athwart.formats import ReadOptions
     from athwart.tables import Table, Track
@@ -121,6 +123,32 @@ def shown_units(units: str | None, boat: Boat | None = None) -> UnitSystem:
     return cast("UnitSystem", units or (boat.units if boat else "metric"))
 
 
+def parse_time(text: str, zone: str) -> np.datetime64:
+    """Read one time; a time without a zone needs the zone's name."""
+    from datetime import UTC, datetime
+    from zoneinfo import ZoneInfo
+
+    import numpy as np
+
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        raise UsageError(f"{text!r} is not a time; write it like 2026-03-01T06:12:30Z") from error
+    if moment.tzinfo is None:
+        if not zone:
+            raise UsageError(
+                f"the time {text!r} has no zone; end it with Z for UTC, or give --tz, such as "
+                "--tz Pacific/Auckland"
+            )
+        try:
+            moment = moment.replace(tzinfo=ZoneInfo(zone))
+        except (KeyError, ValueError, OSError) as error:
+            raise UsageError(
+                f"the zone {zone!r} is unknown; write it like Pacific/Auckland"
+            ) from error
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
+
+
 def say(sentence: str) -> None:
     """Talk to the user, on stderr."""
     click.echo(sentence, err=True)
@@ -165,19 +193,24 @@ def say_rejected(rejected: Iterable[tuple[str, BadRow]]) -> None:
 
 def write_rejected(rejected: Iterable[tuple[str, BadRow]], beside: Path) -> None:
     """Write rows that were not taken, with their file, to a CSV file beside the output; say so."""
+    rows = [{"file": f, "row": r.row, "code": r.code, "message": r.message} for f, r in rejected]
+    if not rows:
+        return
+    path = beside.with_name(f"{beside.stem}-rejected.csv")
+    write_csv(path, rows, overwrite=True)
+    say(f"left out: {many(len(rows), 'row')}, listed in {path.name}")
+
+
+def write_csv(path: Path, rows: Sequence[Mapping[str, Any]], *, overwrite: bool = False) -> None:
+    """Write rows of the same keys as a table of text; what is not known is an empty cell."""
     import csv
     import io
 
-    rows = list(rejected)
-    if not rows:
-        return
     from athwart.formats import atomic_write
 
-    path = beside.with_name(f"{beside.stem}-rejected.csv")
     text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["file", "row", "code", "message"])
-    writer.writerows([source, r.row, r.code, r.message] for source, r in rows)
-    with atomic_write(path, overwrite=True) as temporary:
+    writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(plain(row) for row in rows)
+    with atomic_write(path, overwrite=overwrite) as temporary:
         temporary.write_text(text.getvalue(), encoding="utf-8")
-    say(f"left out: {many(len(rows), 'row')}, listed in {path.name}")

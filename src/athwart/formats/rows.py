@@ -31,7 +31,7 @@ from athwart.tables import (
 )
 from athwart.units import parse_position
 
-__all__ = ["Built", "build", "judge", "keep_good", "normal_name"]
+__all__ = ["TIME_FAULTS", "Built", "build", "judge", "keep_good", "normal_name"]
 
 _ALIASES = {"latitude": "lat", "longitude": "lon"}
 _SIDES = {
@@ -180,7 +180,7 @@ def _texts(column: Column, values: NDArray[Any], cls: type[Table]) -> NDArray[An
     return values
 
 
-_TIME_FAULTS = {
+TIME_FAULTS = {
     texts.BAD: ("time-unreadable", "is no time; write it like 2031-05-04T06:30:00Z"),
     texts.NO_ZONE: (
         "time-without-zone",
@@ -204,7 +204,7 @@ def _times(
     times, state = texts.parse_times(words.tolist(), texts.load_zone(options.time_zone))
     faults = []
     for i in np.flatnonzero((state != texts.OK) & (state != texts.EMPTY)):
-        code, rest = _TIME_FAULTS[int(state[i])]
+        code, rest = TIME_FAULTS[int(state[i])]
         faults.append(BadRow(int(i) + 1, code, f"{name} {_cell(words[i])} {rest}", name))
     times[state == texts.NO_ZONE] = np.datetime64("NaT", "us")
     return times, faults

@@ -27,7 +27,10 @@ from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints
 
-__all__ = ["CLEAN", "SIBLING", "contents_of", "main_table", "read", "sibling_of", "write"]
+__all__ = [
+    "CLEAN", "SIBLING", "contents_of", "delimiter_of", "main_table", "read", "sibling_of", "text_of",
+    "write",
+]  # fmt: skip
 
 SIBLING = "-sightings"
 """What stands behind the name of the file that holds the sightings of a file of marks."""
@@ -89,7 +92,8 @@ def sibling_of(path: Path) -> Path:
     return path.with_name(f"{path.stem}{SIBLING}{path.suffix}")
 
 
-def _decode(path: Path) -> tuple[str, list[str]]:
+def text_of(path: Path) -> tuple[str, list[str]]:
+    """Return the text of a file and what is to be said of its encoding."""
     data = read_bytes(path)
     for bom, codec in (
         (codecs.BOM_UTF8, "utf-8-sig"),
@@ -115,7 +119,8 @@ def _decode(path: Path) -> tuple[str, list[str]]:
             return data.decode("latin-1"), [words.replace("Windows-1252", "Latin-1")]
 
 
-def _delimiter(header: str) -> str:
+def delimiter_of(header: str) -> str:
+    """Return what parts the cells of a header."""
     outside = re.sub(r'"[^"]*"', "", header)
     return max(",;\t", key=outside.count)
 
@@ -135,7 +140,7 @@ def _header(path: Path, cells: list[str]) -> list[str]:
 
 
 def _read_one(path: Path, options: ReadOptions) -> Contents:
-    text, words = _decode(path)
+    text, words = text_of(path)
     start = text.lstrip()
     if not start:
         raise FileError(path.name, "the table is empty; it has no header and no rows")
@@ -148,7 +153,7 @@ def _read_one(path: Path, options: ReadOptions) -> Contents:
     while not first.strip():
         first = lines.readline()
         skipped += 1
-    delimiter = _delimiter(first)
+    delimiter = delimiter_of(first)
     body = lines.tell() - len(first)
     # A blank behind the commas of the header means blanks behind all of them; elsewhere a blank
     # belongs to its cell, unless the quotes make no sense with it.

@@ -150,6 +150,13 @@ class Tide(ABC):
     def span(self) -> tuple[np.datetime64, np.datetime64]:
         """Return first and last time with a known height; NaT where there is no such limit."""
 
+    def usual(self) -> tuple[float, float]:
+        """Return the middle of the tide and how far it moves about it, 1 sigma, metres.
+
+        NaN for inland water, whose level at another time nobody can guess.
+        """
+        return float("nan"), float("nan")
+
     def turns(self, start: np.datetime64, end: np.datetime64) -> Turns:
         """Return the high and low waters from one time to another; none for inland water."""
         return _NO_TURNS
@@ -406,6 +413,12 @@ class _Extremes(Tide):
     def span(self) -> tuple[np.datetime64, np.datetime64]:
         return np.datetime64(int(self.t[0]), "us"), np.datetime64(int(self.t[-1]), "us")
 
+    def usual(self) -> tuple[float, float]:
+        high, low = self.h[self.high].mean(), self.h[~self.high].mean()
+        # A cosine spends its time about its middle with range / sqrt(8); springs reach further.
+        moved = 1.3 * (high - low) / np.sqrt(8)
+        return float(high + low) / 2, float(np.hypot(moved, self.weather_m))
+
     def turns(self, start: np.datetime64, end: np.datetime64) -> Turns:
         (a, b), _ = _micros([start, end])
         at = (self.t >= a) & (self.t <= b)
@@ -529,6 +542,9 @@ class _Series(Tide):
             np.datetime64(int(self.t[0]) - reach, "us"),
             np.datetime64(int(self.t[-1]) + reach, "us"),
         )
+
+    def usual(self) -> tuple[float, float]:
+        return float(self.h.mean()) + self.zero_m, float(np.hypot(self.h.std(), self.outside_m))
 
     def turns(self, start: np.datetime64, end: np.datetime64) -> Turns:
         step = 300_000_000

@@ -1,0 +1,453 @@
+"""``athwart tide``: how high the water stands, and how much of it there is over marks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from athwart.cli.common import (
+    Quantity,
+    common_options,
+    length,
+    parse_time,
+    print_json,
+    read_boat,
+    read_options,
+    rows_of,
+    say,
+    shown_units,
+    write_csv,
+    write_rejected,
+)
+from athwart.cli.water import Water, WaterChoice, said_time, water_options
+from athwart.errors import DataError, UsageError
+from athwart.progress import Progress
+from athwart.units import UnitSystem, format_length, format_position, many, parse_position
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from athwart.boat import Boat
+    from athwart.formats import ReadOptions
+    from athwart.gather import Gathered
+    from athwart.plan.depth import DepthOver
+    from athwart.tables import Marks, Sightings, Track
+
+MOST_TIMES = 100_000
+_MINUTE = np.timedelta64(60_000_000, "us")
+
+
+@click.command("tide", short_help="Height of the tide, and the water over marks at a time.")
+@click.argument("sources", nargs=-1, type=click.Path(path_type=Path), metavar="[SRC...]")
+@water_options
+@click.option("--at", "at_text", help="When, with a zone: 2031-05-04T07:00Z; else now.")
+@click.option("--until", "until_text", help="Heights from --at until then.")
+@click.option("--every", type=Quantity("time"), default="30min", show_default=True)
+@click.option("--lat", "lat_text", help="Latitude of the tide's place; else that of the marks.")
+@click.option("--reduce", is_flag=True, help="Bring the soundings of the tracks to chart datum.")
+@length("--draft", help="What the boat draws, for the clearance over marks.")
+@length("--margin", default="0.5m", show_default=True, help="What should be left under the keel.")
+@length("--transducer-depth", help="Transducer below the surface; else the boat file's.")
+@length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
+@common_options("boat")
+@click.option("-o", "--output", type=click.Path(path_type=Path), help="Table to write.")
+@common_options(
+    "json", "tz", "date", "units", "skip_bad", "overwrite", "ballpark", "private", "debug"
+)
+def command(
+    sources: tuple[Path, ...],
+    water: WaterChoice,
+    at_text: str | None,
+    until_text: str | None,
+    every: float,
+    lat_text: str | None,
+    reduce: bool,
+    draft: float | None,
+    margin: float,
+    transducer_depth: float | None,
+    sigma: float,
+    boat_file: Path | None,
+    output: Path | None,
+    as_json: bool,
+    time_zone: str,
+    day: datetime | None,
+    units: str | None,
+    skip_bad: bool,
+    overwrite: bool,
+    allow_ballpark: bool,
+    with_private: bool,
+    debug: bool,
+) -> int:
+    """Say how high the water stands, and how much of it there is over marks.
+
+    Without SRC: the height of the tide at a time, or from one time to another. With SRC (marks of
+    any file, a book): the water over each mark then. With --reduce: the soundings along the tracks
+    of SRC, brought to chart datum.
+
+    Examples
+    --------
+    \b
+      athwart tide --low "2031-05-04T03:27Z 2.2ft" --high "2031-05-04T11:41Z 11.4ft"
+                   --at 2031-05-04T07:00Z
+      athwart tide season.gpkg --tide tides.csv --at 2031-05-04T07:00Z --draft 0.6m
+
+    Advice, not navigation: weather moves the water off any table.
+    """  # noqa: D301 - click wants the character itself
+    from athwart.formats import check_target
+
+    boat = read_boat(boat_file)
+    zone = time_zone or boat.time_zone
+    shown = shown_units(units, boat)
+    if reduce and not sources:
+        raise UsageError("--reduce needs files with a track and depths: athwart tide TRIP --reduce")
+    if not every > 0:
+        raise UsageError(f"--every is {every:g} s; allowed is more than 0")
+    if output is not None:
+        check_target(output, overwrite=overwrite)
+        if not sources and output.suffix.lower() != ".csv":
+            raise UsageError(f"{output.name} must end in .csv; heights are a table of text")
+    lat = parse_position(lat_text, "0")[1] if lat_text else None
+    at = parse_time(at_text, zone) if at_text else np.datetime64("now", "us")
+    if not sources:
+        made = _Made(water.read(zone=zone, lat=lat), zone, shown)
+        _heights(made, _times(at, until_text, every, zone), output, as_json, overwrite)
+        return 0
+    if until_text:
+        raise UsageError("--until is for heights alone; depths over marks are for one time (--at)")
+    options = read_options(zone, day, allow_ballpark=allow_ballpark, with_private=with_private)
+    found, marks, looks = _read(sources, options, sigma, skip_bad)
+    for word in found.words:
+        say(f"note: {word}")
+    if lat is None:
+        lat = _latitude(found, marks)
+    made = _Made(water.read(zone=zone, lat=lat), zone, shown)
+    if reduce:
+        deep = float("nan") if transducer_depth is None else transducer_depth
+        _soundings(made, found.tracks, boat, deep, output, as_json, overwrite)
+    else:
+        over = _over(made, marks, looks, at, boat, transducer_depth, draft, margin)
+        _depths(made, marks, over, draft, output, as_json, overwrite)
+    write_rejected(found.rejected, output or sources[0])
+    return 0
+
+
+class _Made:
+    """The water, and how the user wants to see it."""
+
+    def __init__(self, water: Water, zone: str, shown: UnitSystem) -> None:
+        self.water, self.zone, self.shown = water, zone, shown
+        for word in water.words:
+            say(f"note: {word}")
+
+    def length(self, metres: Any, digits: int = 1) -> str:
+        return format_length(float(metres), self.shown, digits)
+
+    def error(self, sigma: Any) -> str:
+        from athwart.uncertainty.vertical import Z95
+
+        return f"± {self.length(Z95 * float(sigma))} (95 %)"
+
+    def height(self, metres: Any) -> str:
+        """Return a height above datum, to 1 cm or 0.1 ft."""
+        return self.length(metres, 2 if self.shown == "metric" else 1)
+
+
+def _times(
+    at: np.datetime64, until_text: str | None, every: float, zone: str
+) -> NDArray[np.datetime64]:
+    if until_text is None:
+        return np.array([at])
+    until = parse_time(until_text, zone)
+    if until <= at:
+        raise UsageError("--until must be later than --at")
+    step = np.timedelta64(round(every * 1e6), "us")
+    if (until - at) / step > MOST_TIMES:
+        raise UsageError(f"that is more than {MOST_TIMES} times; make --every longer")
+    return np.arange(at, until + np.timedelta64(1, "us"), step)
+
+
+def _unknown(made: _Made, time: np.datetime64) -> str:
+    first, last = made.water.now.span()
+    rest = ""
+    if not np.isnat(first):
+        rest = (
+            f"; what was given runs from {said_time(first, made.zone)} to "
+            f"{said_time(last, made.zone)}, gaps apart"
+        )
+    return f"the height of the water at {said_time(time, made.zone)} is not known{rest}"
+
+
+def _heights(
+    made: _Made,
+    times: NDArray[np.datetime64],
+    output: Path | None,
+    as_json: bool,
+    overwrite: bool,
+) -> None:
+    from athwart.plan.depth import CAUTION
+
+    tide = made.water.now
+    height, sigma = tide.height(times)
+    twelfths = tide.by_twelfths(times)
+    if np.isnan(height).all():
+        raise DataError(_unknown(made, times[0]))
+    day = np.timedelta64(1, "D")
+    turns = tide.turns(times[0] - day, times[-1] + day)
+    near = np.zeros(len(turns), dtype=bool)
+    if len(turns):
+        a = int(np.searchsorted(turns.time, times[0], side="right")) - 1
+        b = int(np.searchsorted(turns.time, times[-1], side="left"))
+        near[max(a, 0) : b + 1] = True
+    rows = [
+        {"time": t, "height_m": h, "sigma_m": s, "twelfths_m": w}
+        for t, h, s, w in zip(times, height, sigma, twelfths, strict=True)
+    ]
+    files = []
+    if output is not None:
+        write_csv(output, rows, overwrite=overwrite)
+        files.append(output.name)
+    if as_json:
+        print_json(
+            {
+                "heights": rows,
+                "turns": [
+                    {"time": t, "height_m": h, "what": "high" if up else "low"}
+                    for t, h, up in zip(
+                        turns.time[near], turns.height_m[near], turns.high[near], strict=True
+                    )
+                ],
+                "notes": list(made.water.words),
+                "files": files,
+                "caution": CAUTION,
+            }
+        )
+        return
+    if output is not None:
+        say(f"{many(len(rows), 'height')} written to {output.name}")
+    else:
+        for t, h, s, w in zip(times, height, sigma, twelfths, strict=True):
+            if np.isnan(h):
+                click.echo(f"{said_time(t, made.zone)}  not known")
+                continue
+            by = "" if np.isnan(w) else f"; by the rule of twelfths {made.height(w)}"
+            click.echo(
+                f"{said_time(t, made.zone)}  {made.height(h)} above datum, {made.error(s)}"
+                f"{_way(tide, t)}{by}"
+            )
+        for t, h, up in zip(turns.time[near], turns.height_m[near], turns.high[near], strict=True):
+            click.echo(
+                f"{'high' if up else 'low'} water  {said_time(t, made.zone)}  {made.height(h)}"
+            )
+    click.echo(CAUTION)
+
+
+def _way(tide: Any, time: np.datetime64) -> str:
+    before, after = tide.height(np.array([time - 5 * _MINUTE, time + 5 * _MINUTE]))[0]
+    if not np.isfinite(after - before) or abs(after - before) < 0.005:
+        return ""
+    return ", rising" if after > before else ", falling"
+
+
+def _read(
+    sources: tuple[Path, ...], options: ReadOptions, sigma: float, skip_bad: bool
+) -> tuple[Gathered, Marks, Sightings]:
+    from athwart.gather import gather, settle
+
+    with Progress() as told:
+        found = gather(sources, options=options, sigma_m=sigma, skip_bad=skip_bad, told=told)
+        told(f"merging {many(len(found.sightings), 'sighting')}")
+        marks, sightings, _ = settle(found)
+    return found, marks, sightings
+
+
+def _latitude(found: Gathered, marks: Marks) -> float | None:
+    lat = marks.lat if len(marks) else found.tracks.lat
+    return float(np.median(lat)) if len(lat) else None
+
+
+def _over(
+    made: _Made,
+    marks: Marks,
+    sightings: Sightings,
+    at: np.datetime64,
+    boat: Boat,
+    transducer_depth: float | None,
+    draft: float | None,
+    margin: float,
+) -> DepthOver:
+    from athwart.plan.depth import depth_over
+
+    if not len(marks):
+        raise DataError("there is no mark in the files; for the soundings of a track give --reduce")
+    over = depth_over(
+        marks,
+        made.water.now,
+        at,
+        sightings=sightings,
+        past=made.water.past,
+        transducer_depth_m=boat.transducer_depth_m
+        if transducer_depth is None
+        else transducer_depth,
+        draft_m=float("nan") if draft is None else draft,
+        margin_m=margin,
+        budget=boat.budget,
+    )
+    if np.isnan(over.tide_m).all():
+        raise DataError(_unknown(made, at))
+    return over
+
+
+def _depths(
+    made: _Made,
+    marks: Marks,
+    over: DepthOver,
+    draft: float | None,
+    output: Path | None,
+    as_json: bool,
+    overwrite: bool,
+) -> None:
+    from athwart.contents import Contents
+    from athwart.formats import write
+    from athwart.plan.depth import CAUTION, LITTLE, NO_DEPTH
+
+    columns = {
+        "datum_depth_m": over.datum_m,
+        "datum_sigma_m": over.datum_sigma_m,
+        "then": over.time,
+        "tide_then_m": over.tide_m,
+        "depth_then_m": over.depth_m,
+        "depth_then_sigma_m": over.sigma_m,
+        "least_then_m": over.least_m,
+        "clearance_m": over.clearance_m,
+        "s44_vertical": over.s44_vertical,
+        "soundings_used": over.soundings,
+        "disagree": over.disagree,
+        "water": over.state,
+    }
+    files = []
+    if output is not None:
+        table = replace(marks, extra={**marks.extra, **columns})
+        written = write(output, Contents(source="tide", marks=table), overwrite=overwrite)
+        files = [p.name for p in written.files]
+        for word in written.words:
+            say(f"note: {word}")
+    sentences = over.sentences(made.shown)
+    if as_json:
+        rows = rows_of(marks, ("mark_id", "name", "kind", "lat", "lon", "r95_m", "height_m"))
+        for i, row in enumerate(rows):
+            row.update({name: values[i] for name, values in columns.items()})
+            row["sentence"] = sentences[i]
+        print_json(
+            {
+                "marks": rows,
+                "margin_m": over.margin_m,
+                "draft_m": draft,
+                "notes": list(made.water.words),
+                "files": files,
+                "caution": CAUTION,
+            }
+        )
+        return
+    sounded = np.flatnonzero(over.state != NO_DEPTH)
+    click.echo(
+        f"{said_time(over.time[0], made.zone)}: the water stands {made.height(over.tide_m[0])} "
+        f"above datum, {made.error(over.tide_sigma_m[0])}"
+    )
+    shallow_first = np.lexsort((over.depth_m[sounded], over.clearance_m[sounded]))
+    for i in sounded[shallow_first]:
+        place = format_position(float(marks.lon[i]), float(marks.lat[i]))
+        called = marks.name[i] or f"{marks.kind[i] or 'mark'} at {place}"
+        order = over.s44_vertical[i]
+        limit = f"; S-44 vertical limit {order}" if order else ""
+        click.echo(f"{called}: {sentences[i]}{limit}")
+    silent = len(over) - len(sounded)
+    little = int((over.state == LITTLE).sum())
+    click.echo(
+        f"{many(len(sounded), 'mark')} with a depth, {little} with too little water"
+        + (f"; {many(silent, 'mark')} without a depth" if silent else "")
+    )
+    if files:
+        say(f"{many(len(marks), 'mark')} written to {', '.join(files)}")
+    click.echo(CAUTION)
+
+
+def _soundings(
+    made: _Made,
+    tracks: Track,
+    boat: Boat,
+    transducer_depth: float,
+    output: Path | None,
+    as_json: bool,
+    overwrite: bool,
+) -> None:
+    from athwart.contents import Contents
+    from athwart.formats import write
+    from athwart.plan.depth import CAUTION, reduce_track
+    from athwart.uncertainty.vertical import Z95, s44_vertical
+
+    past = made.water.past
+    if past is None:
+        raise UsageError(
+            "soundings need the level of their own time: --level-then or --levels FILE"
+        )
+    sounded = tracks.take(np.isfinite(tracks.depth_m))
+    if not len(sounded):
+        raise DataError("the tracks hold no depth; an NMEA log with DPT or DBT sentences does")
+    reduced, words = reduce_track(sounded, past, boat, transducer_depth_m=transducer_depth)
+    for word in words:
+        say(f"note: {word}")
+    good = reduced.known
+    if not good.any():
+        untimed = int(np.isnat(sounded.time).sum())
+        raise DataError(
+            f"none of {many(len(sounded), 'sounding')} can be reduced; {untimed} have no time. "
+            + _unknown(made, sounded.time[~np.isnat(sounded.time)][0])
+            if untimed < len(sounded)
+            else "the soundings have no times, so that nobody knows their tide"
+        )
+    kept = sounded.take(good)
+    depth, sigma = reduced.depth_m[good], reduced.sigma_m[good]
+    left = int((~good).sum())
+    files = []
+    if output is not None:
+        more = {
+            "datum_depth_m": depth,
+            "datum_sigma_m": sigma,
+            "s44_vertical": s44_vertical(Z95 * sigma, np.maximum(depth, 0)),
+        }
+        table = replace(kept, extra={**kept.extra, **more})
+        written = write(output, Contents(source="tide", tracks=table), overwrite=overwrite)
+        files = [p.name for p in written.files]
+        for word in written.words:
+            say(f"note: {word}")
+    low, middle, high = np.quantile(depth, (0, 0.5, 1))
+    if as_json:
+        print_json(
+            {
+                "soundings": len(kept),
+                "left_out": left,
+                "least_m": low,
+                "median_m": middle,
+                "most_m": high,
+                "median_sigma_m": np.median(sigma),
+                "notes": [*made.water.words, *words],
+                "files": files,
+                "caution": CAUTION,
+            }
+        )
+        return
+    click.echo(
+        f"{many(len(kept), 'sounding')} brought to datum: from {made.length(low)} to "
+        f"{made.length(high)}, half of them below {made.length(middle)}; "
+        f"{made.error(np.median(sigma))}"
+    )
+    if left:
+        say(f"note: left out: {many(left, 'sounding')} whose tide or reference is not known")
+    if files:
+        say(f"{many(len(kept), 'sounding')} written to {', '.join(files)}")
+    click.echo(CAUTION)
