@@ -258,7 +258,7 @@ function showQuestions() {
   const left = questions.filter((q) => !later.has(pairOf(q)) && byMark.has(q.a) && byMark.has(q.b));
   byId("asks").hidden = !questions.length;
   const put = questions.length - left.length;
-  byId("ask-count").textContent = [left.length ? `${plural(left.length, "pair")} might each be one thing; the likeliest first.` : "No question is left for now.", put ? `${plural(put, "question")} put off.` : ""].join(" ");
+  byId("ask-count").textContent = [left.length ? left.length === 1 ? "1 pair might be one thing." : `${plural(left.length, "pair")} might each be one thing; the likeliest first.` : "No question is left for now.", put ? `${plural(put, "question")} put off.` : ""].join(" ");
   byId("questions").replaceChildren(...left.slice(0, askedTo).map(question));
   byId("more-questions").hidden = left.length <= askedTo;
 }

@@ -18,7 +18,7 @@ const rounded = (v) => Math.round(v * 10) / 10;
 
 /** Draw the layout's lines. */
 export function paintLayout(c, at, layout, showPhoto) {
-  const line = (a, b, dash, words) => {
+  const line = (a, b, dash, words, along = 0) => {
     const [x0, y0] = at(a), [x1, y1] = at(b);
     for (const [colour, wide] of [["#ffffff", 3], ["#000000", 1.2]]) {
       c.strokeStyle = colour; c.lineWidth = wide; c.setLineDash(dash);
@@ -27,8 +27,11 @@ export function paintLayout(c, at, layout, showPhoto) {
     c.setLineDash([]);
     if (!words) return;
     c.font = '13px "DejaVu Sans Mono", Consolas, monospace'; c.textBaseline = "top";
-    c.lineWidth = 3; c.strokeStyle = "#ffffff"; c.strokeText(words, x0 + 4, y0 + 4);
-    c.fillStyle = "#000000"; c.fillText(words, x0 + 4, y0 + 4);
+    // Beside the line's beginning, but inside of the picture and clear of the other lines' words.
+    const wide = c.measureText(words).width, most = at([layout.width_px, 0])[0] - wide - 4;
+    const x = Math.max(4, Math.min(x0 + 4 + along * (x1 - x0), most)), y = y0 + 4 + along * (y1 - y0);
+    c.lineWidth = 3; c.strokeStyle = "#ffffff"; c.strokeText(words, x, y);
+    c.fillStyle = "#000000"; c.fillText(words, x, y);
   };
   if (showPhoto && layout.display_corners) {
     layout.display_corners.forEach((p, i) => line(p, layout.display_corners[(i + 1) % 4], [], `corner ${i + 1}`));
@@ -43,7 +46,7 @@ export function paintLayout(c, at, layout, showPhoto) {
     else line([l, v], [r, v], key === "centre_px" ? [] : [3, 3], words);
   }
   const edge = { top: [[l, t], [r, t]], bottom: [[l, b], [r, b]], left: [[l, t], [l, b]], right: [[r, t], [r, b]] }[layout.newest];
-  line(...edge, [], "newest");
+  line(...edge, [], "newest", 0.3);
 }
 
 /** Return what a pointer takes hold of, or null. */
