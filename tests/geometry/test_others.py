@@ -1,35 +1,13 @@
-"""Beam, sound, compass, geodesic and lever arm against published values."""
+"""Sound, compass, geodesic and lever arm against published values."""
 
 import numpy as np
 import pytest
 
 from athwart.errors import DataError
-from athwart.geometry.beam import footprint, lines_on_target, lines_per_second, swath
 from athwart.geometry.geodesic import displace, inverse, local_offsets, to_wgs84
 from athwart.geometry.lever import east_north, rotate_covariance
 from athwart.geometry.magnetic import compass_to_true, interpolate_deviation, variation
 from athwart.geometry.sound import sound_speed
-
-
-def test_single_beam_coverage_of_s44():
-    """IHO S-44 ed. 6, section 3.5.2, footnote: 2 tan(8/2 deg) (1/3 + 1/30) = 0.051."""
-    part = footprint(1.0, 8.0) * (1 / 3 + 1 / 30)
-    assert float(part) == pytest.approx(0.051, abs=0.0005)
-
-
-@pytest.mark.parametrize(
-    ("metres", "hertz", "knots"), [(25, 30, 19.44), (50, 15, 9.72), (75, 10, 6.48), (150, 5, 3.24)]
-)
-def test_lines_and_speed(metres, hertz, knots, shaped):
-    """PRF = c / 2R and v = L c / (2 R N), computed, from memory that these are the usual forms."""
-    np.testing.assert_allclose(lines_per_second(shaped(metres)), hertz)
-    np.testing.assert_allclose(
-        lines_on_target(1.0, shaped(knots * 1852 / 3600), shaped(metres)), 3.0, rtol=1e-3
-    )
-
-
-def test_swath_is_twice_the_ground_range():
-    np.testing.assert_allclose(swath([13.0, 4.0], 5.0), [24.0, 0.0])
 
 
 @pytest.mark.parametrize(

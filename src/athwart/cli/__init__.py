@@ -27,6 +27,7 @@ COMMANDS = {
     "zones": "Hold marks and plans against your own zones: closed areas, cables.",
     "coverage": "Show what the side-scan has seen, and what not yet.",
     "tide": "Height of the tide, and the water over marks at a time.",
+    "beam": "What the sonar sees at a depth, a range and a speed.",
     "info": "Say what files hold, and what in them is wrong.",
     "demo": "Run the whole job on the sample data.",
 }
