@@ -212,3 +212,27 @@ def test_a_thing_of_another_picture_or_two_as_one_are_refused(work):
     for wrong in ("x", {"id": 3}, [1]):
         second["saved"] = wrong
         assert work.page.post(f"{work.path}/save", body).status == 400
+
+
+@pytest.mark.parametrize("what", ["name", "place"])
+def test_putting_right_is_taken_back_from_the_middle_of_the_log(work, what):
+    work.merge()
+    before = {n: (m["lon"], m["lat"]) for n, m in work.marks().items()}
+    if what == "name":
+        work.picks[0]["name"] = "Hammer"
+    else:
+        work.picks[0]["x"] += 6
+    work.save()
+    work.merge()
+    entry = next(
+        e
+        for e in work.page.get("/api/log").json()["entries"]
+        if e["sentence"].startswith("pause.png")
+    )
+    mark = work.marks()["Shelf"]["id"]
+    work.page.post(f"/api/marks/{mark}", {"note": "later"})
+    answer = work.page.post("/api/undo", {"number": entry["number"]})
+    assert answer.status == 200, answer.text
+    assert work.sound() == []
+    assert {n: (m["lon"], m["lat"]) for n, m in work.marks().items()} == before
+    assert counts(work)[:2] == [2, 0]
