@@ -274,6 +274,7 @@ def review_map(
     merged: MergedFrames,
     *,
     tracks: geopandas.GeoDataFrame | None = None,
+    plan: geopandas.GeoDataFrame | None = None,
     units: UnitSystem = "metric",
     title: str = "",
 ) -> str:
@@ -285,6 +286,8 @@ def review_map(
         What `merge_sightings` gave.
     tracks : geopandas.GeoDataFrame, optional
         Where the boat went.
+    plan : geopandas.GeoDataFrame, optional
+        What a planning command wrote: shapes with the columns ``role``, ``name``, ``note``.
     units : {"metric", "feet", "fathoms"}
         What lengths are shown in.
     title : str
@@ -295,6 +298,7 @@ def review_map(
     str
         HTML.
     """
+    from athwart.features import from_frame
     from athwart.review.map import review_map as draw
 
     return draw(
@@ -302,6 +306,7 @@ def review_map(
         sightings=Sightings.from_frame(merged.sightings.drop(columns="mark_id")),
         tracks=None if tracks is None else Track.from_frame(tracks),
         near_pairs=near_pairs(merged.report, units),
+        plan=() if plan is None else from_frame(plan.to_crs("EPSG:4326")),
         units=units,
         title=title,
     )

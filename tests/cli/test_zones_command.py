@@ -149,3 +149,41 @@ def test_a_zone_that_cannot_be_read_is_never_passed_over(run, tmp_path):
     code, _, err = run("zones", WAYPOINTS, "--zones", path)
     assert code == 1
     assert "'Flat' (row 2) encloses nothing" in err
+
+
+def test_zones_and_plans_go_onto_the_map(run, zones, tmp_path):
+    plan, page = tmp_path / "plan.geojson", tmp_path / "map.html"
+    line = shapely.LineString([(-21.301, -46.199), (-21.297, -46.199)])
+    write_features(plan, [Feature(role="run", geometry=line, name="bank")])
+    code, _, err = run("map", WAYPOINTS, "--plan", plan, "--zones", zones, "-o", page)
+    assert code == 0
+    assert "15 marks and 3 shapes of a plan drawn on map.html" in err
+    text = page.read_text(encoding="utf-8")
+    assert "line to run along" in text
+    assert "Pier <b>" not in text
+    assert "Pier \\u003cb\\u003e" in text
+    code, _, err = run("map", "--plan", plan, "-o", tmp_path / "plan.html")
+    assert code == 0
+    assert "0 marks and 1 shape of a plan" in err
+    code, _, err = run("map", "-o", tmp_path / "nothing.html")
+    assert code == 2
+    assert "there is nothing to draw" in err
+    code, _, err = run("map", "--plan", zones, "-o", tmp_path / "no.html")
+    assert code == 1
+    assert "no column 'role'" in err
+
+
+def test_a_plan_is_written_as_a_map_over_a_background_in_the_users_units(run, zones, tmp_path):
+    page = tmp_path / "zones.html"
+    coast = SAMPLES / "coastline.geojson"
+    words = ("zones", WAYPOINTS, "--zones", zones, "-o", page, "--background", coast)
+    code, _, err = run(*words, "--units", "fathoms")
+    assert code == 0
+    assert "2 shapes drawn on zones.html" in err
+    text = page.read_text(encoding="utf-8")
+    assert '"word":"fm"' in text
+    assert '"background":{' in text
+    assert "ANVIL" in text
+    code, _, err = run(*words)
+    assert code in (1, 2)
+    assert "zones.html" in err

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from scenes import scene
 
 from athwart.errors import DataError, UsageError
+from athwart.features import ROLES, Feature
 from athwart.geometry.geodesic import displace
 from athwart.kinds import symbols_for
 from athwart.review.assets import ASSETS, asset_text, leaflet_licence
@@ -435,3 +436,119 @@ def test_drawn_lines_and_areas_go_into_the_page_escaped():
     ring = np.array(data["shapes"][1]["d"]).reshape(-1, 2)
     assert len(ring) == 4
     assert ring[1:].sum(axis=0).tolist() == [0, 0]
+
+
+def a_plan():
+    """One feature of every role, about 51.25 N 24.5 W, one with markup in all its texts."""
+    made = []
+    for i, role in enumerate(ROLES):
+        west = -24.5 + 0.002 * i
+        square = shapely.box(west, 51.25, west + 0.001, 51.251)
+        line = shapely.LineString([(west, 51.25), (west + 0.001, 51.251)])
+        shape = line if role in ("lane", "run", "leg", "drift") else square
+        shape = shapely.Point(west, 51.25) if role in ("hold", "cast") else shape
+        values = {"heading_deg": 305.0, "r95_m": 22.0} if role == "hold" else {"length_m": 70.0}
+        made.append(Feature(role=role, geometry=shape, name=f"{role} 1", values=values))
+    return made
+
+
+def test_every_role_of_a_plan_goes_into_the_page_with_its_words():
+    plan = a_plan()
+    data = data_of(review_map(marks=Marks.empty(), plan=plan))["plan"]
+    assert {r["role"]: r["words"] for r in data["roles"]} == ROLES
+    script = asset_text("plan.js")
+    assert all(f'"{role}": {{ day:' in script for role in ROLES), "every role has a look"
+    for feature, record in zip(plan, data["features"], strict=True):
+        assert record["name"] == feature.name
+        kinds = {"Polygon": "fills", "LineString": "lines", "Point": "points"}
+        assert len(record[kinds[feature.geometry.geom_type]]) == 1
+    hold = next(r for r in data["features"] if r["name"] == "hold 1")
+    assert (hold["heading"], hold["r95"]) == (305.0, 22.0)
+    assert hold["at"] == format_position(-24.5 + 0.002 * list(ROLES).index("hold"), 51.25)
+    assert hold["rows"] == [["Heading", "305°"], ["R95", "22.0 m"]]
+
+
+def test_values_of_a_plan_are_told_in_the_users_units():
+    """1852 m are 6076 ft (the nautical mile by definition, the foot 0.3048 m); 1 kn in feet too."""
+    values = {
+        "length_m": 1852.0, "speed_mps": 1852 / 3600, "time_s": 7325.0, "area_m2": 2.5e6,
+        "closed": True, "count": 3, "gap": None, "nan_m": float("nan"), "words": "<b>",
+    }  # fmt: skip
+    feature = Feature(role="run", geometry=shapely.LineString([(0, 0), (0, 1)]), values=values)
+    (record,) = data_of(review_map(marks=Marks.empty(), plan=[feature], units="feet"))["plan"][
+        "features"
+    ]
+    assert record["rows"] == [
+        ["Length", "6076 ft"], ["Speed", "1.0 kn"], ["Time", "2 h 02 min"],
+        ["Area", "2.50 km²"], ["Closed", "yes"], ["Count", "3"], ["Words", "<b>"],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_markup_in_a_plan_stays_text(text):
+    feature = Feature(
+        role="zone", geometry=shapely.box(0, 0, 1, 1), name=text, note=text, values={text: text}
+    )
+    plain = review_map(marks=Marks.empty())
+    page = review_map(marks=Marks.empty(), plan=[feature])
+    assert page.count("<script") == plain.count("<script")
+    assert "<img" not in page
+    (record,) = data_of(page)["plan"]["features"]
+    assert record["name"] == visible_text(text).strip()
+
+
+def placed_of(data, steps):
+    return np.cumsum(np.reshape(steps, (-1, 2)), axis=0) * data["quantum"] + data["origin"]
+
+
+def test_a_plan_across_the_180th_meridian_lies_in_one_piece():
+    line = shapely.LineString([(179.999, 10.0), (180.001, 10.0)])
+    cut = shapely.LineString([(-179.999, 10.001), (-179.998, 10.001)])
+    data = data_of(
+        review_map(
+            marks=Marks.empty(),
+            plan=[Feature(role="run", geometry=line), Feature(role="lane", geometry=cut)],
+        )
+    )
+    run, lane = (placed_of(data, f["lines"][0]) for f in data["plan"]["features"])
+    assert np.diff(run[:, 0]) == pytest.approx([0.002], abs=1e-6)
+    assert lane[0, 0] - run[1, 0] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_near_a_pole_a_hold_is_turned_with_the_sheet():
+    """On the plane about the pole north points to its middle: at 90 E, to the left of the page."""
+    feature = Feature(role="hold", geometry=shapely.Point(90.0, 89.99), values={"heading_deg": 0.0})
+    other = Feature(role="hold", geometry=shapely.Point(-90.0, 89.99), values={"heading_deg": 0.0})
+    data = data_of(review_map(marks=Marks.empty(), plan=[feature, other]))
+    assert data["plane"]["lat"] == pytest.approx(90.0, abs=0.001)
+    for record in data["plan"]["features"]:
+        x, y = placed_of(data, record["points"][0])[0]
+        towards_pole = np.degrees(np.arctan2(-x, -y)) % 360
+        assert abs((record["heading"] - towards_pole + 180) % 360 - 180) < 1.0
+
+
+def test_a_zone_does_not_choose_what_the_sheet_is_about():
+    """A zone up to 89 N beside a run at 60 N: the sheet stays Web Mercator, the zone is cut off."""
+    zone = Feature(role="zone", geometry=shapely.box(-30, 50, 30, 89))
+    run = Feature(role="run", geometry=shapely.LineString([(0, 60), (0.01, 60)]))
+    data = data_of(review_map(marks=Marks.empty(), plan=[zone, run]))
+    assert data["plane"] is None
+    ring = placed_of(data, data["plan"]["features"][0]["fills"][0][0])
+    assert np.abs(ring[:, 1] - 60).max() < 1.0
+
+
+def test_a_plan_with_very_many_corners_is_thinned_and_the_page_says_within_what():
+    angle = np.linspace(0, 2 * np.pi, 200_001)[:-1]
+    radius = 0.02 + 2e-7 * np.sin(50_000 * angle)
+    ring = shapely.Polygon(np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=1))
+    data = data_of(review_map(marks=Marks.empty(), plan=[Feature(role="seen", geometry=ring)]))
+    drawn = data["plan"]["features"][0]["fills"][0][0]
+    assert len(drawn) / 2 <= 60_000
+    assert 0 < data["plan"]["within"] <= 1.0
+
+
+def test_a_plan_that_is_no_longitude_and_latitude_is_refused():
+    bad = Feature(role="run", geometry=shapely.LineString([(0, 0), (500_000, 6_000_000)]))
+    good = Feature(role="run", geometry=shapely.LineString([(0, 0), (0, 1)]))
+    with pytest.raises(DataError, match="the plan holds coordinates that are not longitude"):
+        review_map(marks=Marks.empty(), plan=[good, bad])

@@ -9,7 +9,9 @@ import pytest
 import shapely
 from scenes import scene
 
-from athwart.geometry.geodesic import inverse
+from athwart.features import Feature
+from athwart.geometry.geodesic import displace, inverse, local_offsets
+from athwart.geometry.plane import LocalPlane
 from athwart.review.map import review_map
 from athwart.tables import Marks
 from athwart.units import format_length, format_position, parse_position
@@ -550,3 +552,132 @@ def test_axe_finds_no_serious_fault_by_day_and_by_night(visit, small, scheme, wi
     for details in page.locator("details").all():
         details.evaluate("d => { d.open = true; }")
     assert faults() == [], "with a card open"
+
+
+def planned():
+    """A zone with markup in its name, a run and a hold, beside marks."""
+    plane = LocalPlane(-24.5, 51.25)
+    shapes = {
+        "zone": shapely.box(-600, 150, -300, 420),
+        "run": shapely.LineString([(-600, -420), (0, -380), (400, -420)]),
+        "hold": shapely.Point(150, 330),
+    }
+    names = {"zone": HOSTILE, "run": "along the bank", "hold": "hold for Ribs"}
+    values = {"hold": {"heading_deg": 305.0, "r95_m": 22.0}, "run": {"length_m": 1004.0}}
+    return [
+        Feature(
+            role=role,
+            geometry=plane.shape_to_earth(shape),
+            name=names[role],
+            note="closed <i>all year</i>" if role == "zone" else "",
+            values=values.get(role, {}),
+        )
+        for role, shape in shapes.items()
+    ]
+
+
+def spot(page, x, y):
+    """Where on the page a point of the plane about 24.5 W 51.25 N is drawn."""
+    lon, lat = displace(-24.5, 51.25, x, y)
+    return page.evaluate(
+        """([lat, lon]) => { const p = map_sheet.latLngToContainerPoint([lat, lon]);
+        const box = document.getElementById('map_sheet').getBoundingClientRect();
+        return [p.x + box.x, p.y + box.y]; }""",
+        [float(lat), float(lon)],
+    )
+
+
+@pytest.mark.parametrize(("width", "height"), [(1366, 768), (390, 844)])
+def test_a_plan_is_drawn_told_and_can_be_hidden_role_by_role(visit, width, height):
+    page = visit(review_map(marks=Marks.empty(), plan=planned()), width=width, height=height)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    words = page.locator("#plan-roles label").all_inner_texts()
+    assert [w.split("\n")[0] for w in words] == [
+        "line to run along",
+        "where to hold the boat",
+        "zone",
+    ]
+    page.mouse.click(*spot(page, -450, 280))
+    card = page.locator(".card")
+    assert "⟦U+202E⟧" in card.locator("h2").inner_text()
+    assert "closed <i>all year</i>" in card.inner_text()
+    assert page.locator(".card img, .card i").count() == 0
+    page.keyboard.press("Escape")
+    page.click("#whole")
+    page.mouse.click(*spot(page, -300, -400))
+    assert "Length\n1004 m" in card.inner_text()
+    page.keyboard.press("Escape")
+    page.click("#whole")
+    page.mouse.click(*spot(page, 150, 330))
+    at = format_position(*(float(v) for v in displace(-24.5, 51.25, 150.0, 330.0)))
+    assert card.locator(".at").inner_text() == at
+    assert "Heading\n305°" in card.inner_text()
+    page.keyboard.press("Escape")
+    page.click("#whole")
+    zone = page.locator("#plan-roles input").nth(2)
+    x, y = spot(page, -450, 280)
+    clip = {"x": x - 20, "y": y - 20, "width": 40, "height": 40}
+    drawn = page.screenshot(clip=clip)
+    zone.uncheck()
+    page.wait_for_timeout(100)
+    page.mouse.click(*spot(page, -450, 280))
+    assert card.count() == 0
+    assert len(page.screenshot(clip=clip)) < len(drawn), "bare paper makes a smaller picture"
+    page.locator("#plan-list button").nth(0).click()
+    assert "⟦U+202E⟧" in card.locator("h2").inner_text()
+    assert zone.is_checked(), "what is chosen from the list is shown"
+
+
+def test_a_plan_is_reached_by_keyboard_and_focus_comes_back(visit):
+    page = visit(review_map(marks=Marks.empty(), plan=planned()))
+    button = page.locator("#plan-list button").nth(1)
+    button.focus()
+    page.keyboard.press("Enter")
+    assert "along the bank" in page.locator(".card").inner_text()
+    page.keyboard.press("Escape")
+    assert page.evaluate("document.activeElement.dataset.plan") == "1"
+
+
+def test_marks_lie_over_a_plan_and_are_told_first(visit):
+    marks, *_ = scene(1)
+    east, north = (float(v) for v in local_offsets(marks.lon[0], marks.lat[0], -24.5, 51.25))
+    square = LocalPlane(-24.5, 51.25).shape_to_earth(
+        shapely.box(east - 90, north - 90, east + 90, north + 90)
+    )
+    page = visit(review_map(marks=marks, plan=[Feature(role="seen", geometry=square)]))
+    page.mouse.click(*spot(page, east, north))
+    assert page.locator(".card").get_attribute("aria-label").startswith("Mark ")
+    page.keyboard.press("Escape")
+    page.mouse.click(*spot(page, east + 60, north + 60))
+    assert page.locator(".card h2").inner_text() == "seen by the side-scan"
+
+
+def test_a_plan_by_night_is_of_the_one_hue(visit):
+    page = visit(review_map(marks=Marks.empty(), plan=planned()), scheme="dark")
+    data = page.evaluate(
+        """() => { const c = document.querySelector('canvas.marks');
+        return Array.from(c.getContext('2d').getImageData(0, 0, c.width, c.height).data); }"""
+    )
+    colours = np.array(data).reshape(-1, 4)
+    seen = colours[colours[:, 3] > 40, :3]
+    assert len(seen) > 1000
+    assert (seen[:, 0] + 2 >= seen[:, 1]).all()
+    assert (seen[:, 1] + 8 >= seen[:, 2]).all()
+
+
+def test_a_circle_of_r95_about_a_hold_is_as_large_as_in_the_water(visit):
+    """Between the outermost dashes left and right lie 2 x 220 m, by the page's own scale."""
+    hold = Feature(role="hold", geometry=shapely.Point(-24.5, 51.25), values={"r95_m": 220.0})
+    page = visit(review_map(marks=Marks.empty(), plan=[hold]))
+    page.locator("#layer-grid").uncheck()
+    page.wait_for_timeout(100)
+    width, data = page.evaluate(
+        """() => { const c = document.querySelector('canvas.marks');
+        return [c.width, Array.from(c.getContext('2d').getImageData(0, 0, c.width, c.height).data)]; }"""
+    )
+    down, right = np.nonzero(np.array(data).reshape(-1, width, 4)[:, :, 3] > 60)
+    ratio = page.evaluate("devicePixelRatio")
+    (x0, _), (x1, _) = spot(page, -220, 0), spot(page, 220, 0)
+    (_, y0), (_, y1) = spot(page, 0, 220), spot(page, 0, -220)
+    assert np.ptp(right) / ratio == pytest.approx(x1 - x0, abs=4)
+    assert np.ptp(down) / ratio == pytest.approx(y1 - y0, abs=4)

@@ -16,21 +16,32 @@ from athwart.cli.common import (
     shown_units,
     write_rejected,
 )
-from athwart.errors import UsageError
+from athwart.cli.planned import is_a_book, read_zones, zones_option
+from athwart.errors import FileError, UsageError
 from athwart.progress import Progress
 from athwart.units import many
 
 if TYPE_CHECKING:
+    from athwart.features import Feature
     from athwart.review.map import DrawnShape
 
 
 @click.command("map", short_help="Draw a review map: one page that works offline.")
 @click.argument(
-    "sources", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SRC..."
+    "sources", nargs=-1, required=False, type=click.Path(path_type=Path), metavar="SRC..."
 )
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), required=True, help="HTML file to write."
 )
+@click.option(
+    "--plan",
+    "plans",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Plan that athwart wrote, to draw with the marks. May be given more than once.",
+)
+@zones_option
 @click.option("--background", type=click.Path(path_type=Path), help="Coastline or other outlines.")
 @click.option("--title", default="", help="Heading of the page.")
 @click.option(
@@ -45,6 +56,8 @@ if TYPE_CHECKING:
 def command(
     sources: tuple[Path, ...],
     output: Path,
+    plans: tuple[Path, ...],
+    zones_files: tuple[Path, ...],
     background: Path | None,
     title: str,
     tiles: str | None,
@@ -61,10 +74,11 @@ def command(
     with_private: bool,
     debug: bool,
 ) -> int:
-    """Draw a review map of marks, sightings, tracks and sonar strips.
+    """Draw a review map of marks, sightings, tracks, sonar strips, plans and zones.
 
     \b
       athwart map marks.gpx strip.tif -o map.html
+      athwart map season.gpkg --plan run.geojson -o season.html
     """  # noqa: D301 - click wants the character itself
     from athwart.formats import atomic_write, check_target, read_background
     from athwart.gather import gather, near_pairs, settle
@@ -73,7 +87,12 @@ def command(
 
     if output.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"the map {output.name} must end in .html")
+    if not sources and not plans and not zones_files:
+        raise UsageError(
+            "give files of marks, a book, or a plan with --plan; there is nothing to draw"
+        )
     check_target(output, overwrite=overwrite)
+    plan = _planned(plans, zones_files, allow_ballpark)
     if tiles:
         say(f"warning: when the map is opened, {tiles} learns which waters you look at")
     strips = [p for p in sources if p.suffix.lower() in (".tif", ".tiff")]
@@ -104,7 +123,7 @@ def command(
         for path in strips:
             told(f"reading {path.name}")
             pictures.append(read_overlay(path))
-        told(f"drawing {many(len(marks), 'mark')}")
+        told(f"drawing {many(len(marks), 'mark')} and {many(len(plan), 'shape')} of a plan")
         drawn = _drawn(sources[0], with_private) if sources and found.final else ()
         page = review_map(
             marks=marks,
@@ -115,6 +134,7 @@ def command(
             pictures=pictures,
             units=shown_units(units),
             shapes=drawn,
+            plan=plan,
             title=title,
             tiles=tiles,
             attribution=attribution,
@@ -125,8 +145,24 @@ def command(
     shown = many(len(marks), "mark")
     if strips:
         shown += f" and {many(len(strips), 'sonar strip')}"
+    if plan:
+        shown += f" and {many(len(plan), 'shape')} of a plan"
     say(f"{shown} drawn on {output.name}; open it in any browser")
     return 0
+
+
+def _planned(
+    plans: tuple[Path, ...], zones_files: tuple[Path, ...], allow_ballpark: bool
+) -> list[Feature]:
+    """Return the features of plans, and zones as features."""
+    from athwart.formats.shapes import read_features
+
+    for path in plans:
+        if is_a_book(path):
+            raise FileError(path.name, "is a book, not a plan; give it without --plan")
+    zones = read_zones(zones_files, allow_ballpark=allow_ballpark)
+    found = [feature for path in plans for feature in read_features(path)]
+    return found + (zones.features() if zones else [])
 
 
 def _drawn(book: Path, with_private: bool) -> list[DrawnShape]:

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from athwart.cli.common import say
+from athwart.cli.common import say, shown_units
 from athwart.units import many
 
 if TYPE_CHECKING:
     from athwart.features import Feature
     from athwart.plan.zones import Zones
+    from athwart.tables import Marks
+    from athwart.units import UnitSystem
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -21,8 +23,27 @@ PLAN_ENDINGS = (".geojson", ".json", ".gpkg", ".fgb", ".kml")
 """The forms in which a plan can be read again."""
 
 
+MAP_ENDINGS = (".html", ".htm")
+_BACKGROUND = "athwart.background"
+
+
 def plan_output(function: F) -> F:
-    """Declare ``-o`` (again and again, the ending chooses the form) and ``--limits``."""
+    """Declare ``-o`` (again and again, the ending chooses the form), ``--limits``, ``--background``.
+
+    The background is not handed to the command; `write_plan` takes it from click's context, where
+    it finds the ``--units`` of the map too.
+    """
+
+    def keep(context: click.Context, _: click.Parameter, path: Path | None) -> None:
+        context.meta[_BACKGROUND] = path
+
+    function = click.option(
+        "--background",
+        type=click.Path(path_type=Path),
+        expose_value=False,
+        callback=keep,
+        help="Coastline or other outlines for the map (.html).",
+    )(function)
     function = click.option(
         "--limits",
         "limits_file",
@@ -36,7 +57,8 @@ def plan_output(function: F) -> F:
         multiple=True,
         type=click.Path(path_type=Path),
         metavar="OUT",
-        help="File to write: .gpx (lines as routes), .geojson, .gpkg, .fgb, .kml. May be given more than once.",
+        help="File to write: .html (a map), .gpx (lines as routes), .geojson, .gpkg, .fgb, .kml. "
+        "May be given more than once.",
     )(function)
 
 
@@ -105,8 +127,25 @@ def write_plan(
     *,
     limits_file: Path | None = None,
     overwrite: bool = False,
+    marks: Marks | None = None,
+    title: str = "",
 ) -> list[Path]:
     """Write a plan in every form that was asked for, and say what was written.
+
+    Parameters
+    ----------
+    features : sequence of Feature
+        The plan.
+    outputs : sequence of pathlib.Path
+        Files; the ending of each chooses its form.
+    limits_file : pathlib.Path, optional
+        What the plotter takes, for GPX.
+    overwrite : bool
+        Replace existing files.
+    marks : Marks, optional
+        What a map shows with the plan; no other form takes them.
+    title : str
+        Heading of a map.
 
     Returns
     -------
@@ -143,8 +182,34 @@ def write_plan(
                 say(f"note: not in {path.name}: {left} points and areas")
             say(f"{many(lines, 'route')} written to {path.name}")
             written += made
+        elif path.suffix.lower() in MAP_ENDINGS:
+            _draw(features, path, marks=marks, title=title, overwrite=overwrite)
+            say(f"{many(len(features), 'shape')} drawn on {path.name}; open it in any browser")
+            written.append(path)
         else:
             write_features(path, features, overwrite=overwrite)
             say(f"{many(len(features), 'shape')} written to {path.name}")
             written.append(path)
     return written
+
+
+def _draw(
+    features: Sequence[Feature], path: Path, *, marks: Marks | None, title: str, overwrite: bool
+) -> None:
+    """Draw a plan on a map, in the units and over the background of the command that runs."""
+    from athwart.formats import atomic_write, read_background
+    from athwart.review.map import review_map
+    from athwart.tables import Marks as MarksTable
+
+    context = click.get_current_context(silent=True)
+    outlines: Path | None = context.meta.get(_BACKGROUND) if context else None
+    units: UnitSystem = shown_units(context.params.get("units") if context else None)
+    page = review_map(
+        marks=MarksTable.empty() if marks is None else marks,
+        plan=features,
+        background=None if outlines is None else read_background(outlines).geometry.to_numpy(),
+        units=units,
+        title=title or path.stem,
+    )
+    with atomic_write(path, overwrite=overwrite) as temporary:
+        temporary.write_text(page, encoding="utf-8")

@@ -140,7 +140,12 @@ def command(
         click.echo(CAUTION)
     written = (
         write_plan(
-            [*plan, *zones.features()], outputs, limits_file=limits_file, overwrite=overwrite
+            [*plan, *zones.features()],
+            outputs,
+            limits_file=limits_file,
+            overwrite=overwrite,
+            marks=marks,
+            title="Marks, plans and zones",
         )
         if outputs
         else []

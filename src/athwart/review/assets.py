@@ -22,6 +22,7 @@ ASSETS: tuple[tuple[str, str], ...] = (
     ("style", "leaflet.css"),
     ("style", "review.css"),
     ("script", "leaflet.js"),
+    ("script", "plan.js"),
     ("script", "review.js"),
 )
 """Element and file name of everything that goes inline, in order."""

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-__all__ = ["POINTS", "Box", "Ground", "fitted"]
+__all__ = ["POINTS", "Box", "Ground", "clipped", "fitted"]
 
 FloatArray = NDArray[np.float64]
 Box = tuple[float, float, float, float]
@@ -89,7 +89,7 @@ def fitted(
         return _drawn(parts, metres, budget, _TOLERANCES_M[-1])
     cut = False
     for box in boxes:
-        parts, more = _clipped(parts, box)
+        parts, more = clipped(parts, box)
         cut |= more
         coarsest = _TOLERANCES_M[-1] if box is boxes[-1] else _GOOD_M
         ground = _drawn(parts, metres, budget, coarsest)._replace(box=box, cut=cut)
@@ -140,7 +140,8 @@ def _simple(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
     return parts[~shapely.is_empty(parts)]
 
 
-def _clipped(parts: NDArray[np.object_], box: Box) -> tuple[NDArray[np.object_], bool]:
+def clipped(parts: NDArray[np.object_], box: Box) -> tuple[NDArray[np.object_], bool]:
+    """Return polygons, lines and points inside a box, and whether anything was cut off."""
     bounds = shapely.bounds(parts)
     near = (bounds[:, :2] <= box[2:]).all(axis=1) & (bounds[:, 2:] >= box[:2]).all(axis=1)
     inside = (bounds[:, :2] >= box[:2]).all(axis=1) & (bounds[:, 2:] <= box[2:]).all(axis=1)

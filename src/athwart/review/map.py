@@ -14,9 +14,9 @@ import base64
 import html
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any, NamedTuple
+from typing import Any
 from urllib.parse import urlsplit
 
 import folium
@@ -27,10 +27,22 @@ from numpy.typing import NDArray
 from shapely.geometry import shape as shapely_shape
 
 from athwart.errors import DataError, UsageError
-from athwart.geometry.geodesic import inverse, wrap_longitude
+from athwart.features import Feature
 from athwart.kinds import symbols_for
 from athwart.review.assets import ASSETS, asset_text, leaflet_licence
 from athwart.review.ground import Box, fitted
+from athwart.review.plan_layer import places_of, plan_data
+from athwart.review.sheet import (
+    MERCATOR_LIMIT_DEG,
+    METRES_PER_DEGREE,
+    Sheet,
+    checked,
+    deltas,
+    laid_out,
+    may_be_near,
+    sheet_about,
+    visible_text,
+)
 from athwart.tables import Marks, Sightings, Track
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, error_ellipse
 from athwart.units import FATHOM, FOOT, UnitSystem, format_position
@@ -46,10 +58,8 @@ DrawnShape = tuple[Sequence[float], Sequence[float], bool, str, str, str, float]
 
 SonarPicture = tuple[bytes, tuple[float, float, float, float], str, Any]
 
-_MERCATOR_LIMIT_DEG = 85.0
 _ELLIPSE_95 = float(np.sqrt(CHI2_95_2DOF))
 _TRACK_TOLERANCE_M = 1.0
-_METRES_PER_DEGREE = 111_320.0
 _LARGE_BYTES = 8_000_000
 """A page above this opens slowly on a phone and is refused by many mail servers."""
 _UNITS: dict[str, tuple[float, str]] = {
@@ -59,33 +69,6 @@ _UNITS: dict[str, tuple[float, str]] = {
 }
 
 _LAST_VISIT = re.compile(r"(?P<day>\d{4}-\d\d-\d\d)?\s*(?P<said>.*)", re.DOTALL)
-# Characters that change how text about them is read, or that cannot be seen at all. The two
-# joiners (200C, 200D) stay: some scripts and emoji need them.
-_UNSEEN = re.compile(
-    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f"
-    "\ufeff\ufff9-\ufffb\ud800-\udfff\U000e0000-\U000e007f]"
-)
-
-
-def visible_text(text: str, *, lines: bool = False) -> str:
-    r"""Return text in which control and direction characters are seen and not obeyed.
-
-    Parameters
-    ----------
-    text : str
-        Anything a user or a file gives.
-    lines : bool
-        Keep line ends and tabs.
-
-    Examples
-    --------
-    >>> visible_text("a\u202eb")
-    'a⟦U+202E⟧b'
-    """
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if not lines:
-        text = text.replace("\n", " ").replace("\t", " ")
-    return _UNSEEN.sub(lambda m: f"⟦U+{ord(m[0]):04X}⟧", text)
 
 
 def review_map(
@@ -98,6 +81,7 @@ def review_map(
     background: Background | None = None,
     pictures: Sequence[SonarPicture] = (),
     shapes: Sequence[DrawnShape] = (),
+    plan: Sequence[Feature] = (),
     units: UnitSystem = "metric",
     title: str = "",
     tiles: str | None = None,
@@ -131,6 +115,8 @@ def review_map(
         has become above 8 MB.
     shapes : sequence of (lon, lat, area, name, kind, note, r95_m)
         Lines and areas that were drawn on pictures, with the largest R95 of their corners.
+    plan : sequence of Feature
+        Areas, lines and places of a plan: under the marks, with a legend by role and a card each.
     units : {"metric", "feet", "fathoms"}
         What lengths are shown in.
     title : str
@@ -159,7 +145,7 @@ def review_map(
     tracks = Track.empty() if tracks is None else tracks
     owner = _owners(marks, sightings, mark_of)
     boxes = [_bounds(p) for p in pictures]
-    sheet = _sheet(marks, sightings, tracks, near_pairs, boxes, shapes)
+    sheet = _sheet_for(marks, sightings, tracks, near_pairs, boxes, shapes, plan)
     server = _tile_server(tiles, sheet)
     heading = visible_text(title).strip() or "Marks for review"
     data = {
@@ -177,6 +163,7 @@ def review_map(
         "background": _background_data(background, sheet),
         "pictures": _pictures_data(pictures, sheet),
         "shapes": _shapes_data(shapes, sheet),
+        "plan": plan_data(plan, sheet, units),
         "tiles": server and {"url": server[0], "host": server[1], "by": visible_text(attribution)},
     }
 
@@ -261,83 +248,29 @@ def _embed(data: Mapping[str, Any]) -> str:
     return text
 
 
-class _Sheet(NamedTuple):
-    """How positions become map coordinates: degrees unrolled about a middle, or a plane."""
-
-    plane: tuple[float, float] | None
-    origin: tuple[float, float]
-    quantum: float
-    reaches: FloatArray = np.empty((0, 4))
-    """Boxes that a background may fill, the widest first: left, bottom, right, top."""
-
-    def place(self, lon: Any, lat: Any) -> tuple[FloatArray, FloatArray]:
-        lon, lat = np.asarray(lon, np.float64), np.asarray(lat, np.float64)
-        if self.plane is None:
-            middle = self.origin[0]
-            return wrap_longitude(lon - middle) + middle, lat
-        bearing, distance = inverse(*self.plane, np.nan_to_num(lon), np.nan_to_num(lat))
-        angle = np.radians(bearing)
-        gone = np.where(np.isfinite(lon) & np.isfinite(lat), 1.0, np.nan)
-        return distance * np.sin(angle) * gone, distance * np.cos(angle) * gone
-
-    def turn_deg(self, lon: FloatArray, lat: FloatArray) -> FloatArray:
-        """Return what is added to a bearing at a place to draw it on this sheet."""
-        if self.plane is None:
-            return np.zeros(np.shape(lon))
-        out, distance = inverse(*self.plane, lon, lat)
-        back, _ = inverse(lon, lat, *self.plane)
-        return np.where(distance > 0, out - (back + 180.0), 0.0)
-
-    def integers(self, lon: Any, lat: Any) -> tuple[IntArray, IntArray]:
-        x, y = self.place(lon, lat)
-        return (
-            np.rint((x - self.origin[0]) / self.quantum).astype(np.int64),
-            np.rint((y - self.origin[1]) / self.quantum).astype(np.int64),
-        )
-
-
-def _sheet(
+def _sheet_for(
     marks: Marks,
     sightings: Sightings,
     tracks: Track,
     near_pairs: Sequence[NearPair],
-    boxes: Sequence[tuple[float, float, float, float]] = (),
-    shapes: Sequence[DrawnShape] = (),
-) -> _Sheet:
+    boxes: Sequence[tuple[float, float, float, float]],
+    shapes: Sequence[DrawnShape],
+    plan: Sequence[Feature],
+) -> Sheet:
+    """Return the sheet on which all that is drawn lies; a background has no say, nor has a zone."""
     pairs = np.array([p[:4] for p in near_pairs], dtype=np.float64).reshape(-1, 4)
     box = np.array(boxes, dtype=np.float64).reshape(-1, 4)
-    lon = np.concatenate([marks.lon, sightings.lon, tracks.lon, pairs[:, [0, 2]].T.ravel()])
-    lat = np.concatenate([marks.lat, sightings.lat, tracks.lat, pairs[:, [1, 3]].T.ravel()])
-    lon = np.concatenate([lon, box[:, [0, 2]].T.ravel()])
-    lat = np.concatenate([lat, box[:, [1, 3]].T.ravel()])
-    lon = np.concatenate([lon, *(np.asarray(x[0], np.float64) for x in shapes)])
-    lat = np.concatenate([lat, *(np.asarray(x[1], np.float64) for x in shapes)])
-    known = np.isfinite(lon) & np.isfinite(lat)
-    lon, lat = lon[known], lat[known]
-    if not len(lon):
-        return _Sheet(None, (0.0, 0.0), 1e-7)
-    # The middle of unit vectors knows neither pole nor 180th meridian.
-    a, b = np.radians(lon), np.radians(lat)
-    x, y, z = (np.cos(b) * np.cos(a)).mean(), (np.cos(b) * np.sin(a)).mean(), np.sin(b).mean()
-    middle = (
-        round(float(np.degrees(np.arctan2(y, x))), 4),
-        round(float(np.degrees(np.arctan2(z, np.hypot(x, y)))), 4),
-    )
-    if np.abs(lat).max() > _MERCATOR_LIMIT_DEG:
-        sheet = _Sheet(middle, (0.0, 0.0), 0.01)
-    else:
-        sheet = _Sheet(None, middle, 1e-7)
-    # A background is taken as far as the data's own breadth beyond them, 50 km at least; a fourth
-    # or a sixteenth of that where it has too many points.
-    xy = np.stack(sheet.place(lon, lat))
-    low, high = xy.min(axis=1), xy.max(axis=1)
-    least = 50_000.0 if sheet.plane else 50_000.0 / _METRES_PER_DEGREE
-    grown = np.maximum(high - low, [least if sheet.plane else 2 * least, least])
-    shares = np.array([[1.0], [1 / 4], [1 / 16]])
-    return sheet._replace(reaches=np.hstack([low - grown * shares, high + grown * shares]))
+    planned = places_of(plan)
+    lon = [marks.lon, sightings.lon, tracks.lon, pairs[:, [0, 2]].T.ravel()]
+    lat = [marks.lat, sightings.lat, tracks.lat, pairs[:, [1, 3]].T.ravel()]
+    lon += [box[:, [0, 2]].T.ravel(), *(np.asarray(x[0], np.float64) for x in shapes)]
+    lat += [box[:, [1, 3]].T.ravel(), *(np.asarray(x[1], np.float64) for x in shapes)]
+    lon.append(planned[:, 0])
+    lat.append(planned[:, 1])
+    return sheet_about(np.concatenate(lon), np.concatenate(lat))
 
 
-def _placed(sheet: _Sheet, lon: Any, lat: Any) -> dict[str, list[int]]:
+def _placed(sheet: Sheet, lon: Any, lat: Any) -> dict[str, list[int]]:
     x, y = sheet.integers(lon, lat)
     return {"x": x.tolist(), "y": y.tolist()}
 
@@ -385,7 +318,7 @@ def _ellipses(
     cov: FloatArray,
     lon: FloatArray,
     lat: FloatArray,
-    sheet: _Sheet,
+    sheet: Sheet,
 ) -> dict[str, list[int | None]]:
     known = np.isfinite(east) & np.isfinite(north)
     a, b, azimuth = error_ellipse(
@@ -401,7 +334,7 @@ def _ellipses(
     }
 
 
-def _marks_data(marks: Marks, sheet: _Sheet) -> dict[str, Any]:
+def _marks_data(marks: Marks, sheet: Sheet) -> dict[str, Any]:
     kinds = [visible_text(k) for k in marks.kind]
     symbols = symbols_for(kinds)
     place = {s.word: i for i, s in enumerate(symbols)}
@@ -472,7 +405,7 @@ def _count(value: Any) -> int:
         return 0
 
 
-def _sightings_data(sightings: Sightings, owner: IntArray, sheet: _Sheet) -> dict[str, Any]:
+def _sightings_data(sightings: Sightings, owner: IntArray, sheet: Sheet) -> dict[str, Any]:
     trips, trip_of = _numbered(visible_text(t) for t in sightings.trip)
     details, detail_of = _numbered(
         visible_text(f"{m}, {d}" if m and d else m or d)
@@ -503,7 +436,7 @@ def _sightings_data(sightings: Sightings, owner: IntArray, sheet: _Sheet) -> dic
     }
 
 
-def _tracks_data(tracks: Track, sheet: _Sheet) -> list[dict[str, Any]]:
+def _tracks_data(tracks: Track, sheet: Sheet) -> list[dict[str, Any]]:
     if not len(tracks):
         return []
     x, y = sheet.place(tracks.lon, tracks.lat)
@@ -511,7 +444,7 @@ def _tracks_data(tracks: Track, sheet: _Sheet) -> list[dict[str, Any]]:
     scale = np.array([1.0, 1.0])
     if sheet.plane is None:
         nearest = np.radians(np.abs(tracks.lat).min())
-        scale = _METRES_PER_DEGREE * np.array([np.cos(nearest), 1.0])
+        scale = METRES_PER_DEGREE * np.array([np.cos(nearest), 1.0])
     keys = np.stack([tracks.line, tracks.segment], axis=1)
     starts = np.flatnonzero(np.r_[True, (np.diff(keys, axis=0) != 0).any(axis=1)])
     ends = np.r_[starts[1:], len(tracks)]
@@ -528,23 +461,16 @@ def _tracks_data(tracks: Track, sheet: _Sheet) -> list[dict[str, Any]]:
             shapely.linestrings(xy), _TRACK_TOLERANCE_M, preserve_topology=False
         )
         line_xy = shapely.get_coordinates(line) / scale
-        out.append({"name": visible_text(tracks.name[start]), "d": _deltas(line_xy, sheet)})
+        out.append({"name": visible_text(tracks.name[start]), "d": deltas(line_xy, sheet)})
     return out
 
 
-def _deltas(xy: FloatArray, sheet: _Sheet) -> list[int]:
-    """Whole quanta from the origin: the first point, then steps; x and y in turn."""
-    whole = np.rint((xy - np.asarray(sheet.origin)) / sheet.quantum).astype(np.int64)
-    steps: list[int] = np.diff(whole, axis=0, prepend=np.zeros((1, 2), np.int64)).ravel().tolist()
-    return steps
-
-
-def _background_data(background: Background | None, sheet: _Sheet) -> dict[str, Any] | None:
+def _background_data(background: Background | None, sheet: Sheet) -> dict[str, Any] | None:
     if background is None:
         return None
     found = _geometries(background) if isinstance(background, Mapping) else list(background)
-    shapes = _checked(found)
-    near = shapes[_may_be_near(shapes, sheet)]
+    shapes = checked(found)
+    near = shapes[may_be_near(shapes, sheet)]
     origin = np.asarray(sheet.origin)
     # In whole quanta, so that the page knows its own edge again.
     whole = np.rint((sheet.reaches.reshape(-1, 2, 2) - origin) / sheet.quantum).astype(np.int64)
@@ -552,13 +478,13 @@ def _background_data(background: Background | None, sheet: _Sheet) -> dict[str, 
     scale = (1.0, 1.0)
     if sheet.plane is None:
         nearest = _least_latitude_deg(sheet.reaches[0]) if len(boxes) else 0.0
-        scale = (_METRES_PER_DEGREE * float(np.cos(np.radians(nearest))), _METRES_PER_DEGREE)
-    ground = fitted(_laid_out(near, sheet), boxes=boxes, metres=scale)
+        scale = (METRES_PER_DEGREE * float(np.cos(np.radians(nearest))), METRES_PER_DEGREE)
+    ground = fitted(laid_out(near, sheet), boxes=boxes, metres=scale)
     box = None if ground.box is None else whole[boxes.index(ground.box)].ravel().tolist()
     return {
-        "fills": [[_deltas(xy, sheet) for xy in rings] for rings in ground.fills],
-        "lines": [_deltas(xy, sheet) for xy in ground.lines],
-        "points": [_deltas(xy, sheet) for xy in ground.points],
+        "fills": [[deltas(xy, sheet) for xy in rings] for rings in ground.fills],
+        "lines": [deltas(xy, sheet) for xy in ground.lines],
+        "points": [deltas(xy, sheet) for xy in ground.points],
         "box": box,
         "within": ground.within_m,
         "cut": ground.cut or len(near) < len(shapes),
@@ -588,7 +514,7 @@ def _bounds(picture: SonarPicture) -> tuple[float, float, float, float]:
     return west, south, east, north
 
 
-def _shapes_data(shapes: Sequence[DrawnShape], sheet: _Sheet) -> list[dict[str, Any]]:
+def _shapes_data(shapes: Sequence[DrawnShape], sheet: Sheet) -> list[dict[str, Any]]:
     out = []
     for lon, lat, area, name, kind, note, r95_m in shapes:
         x, y = sheet.place(np.asarray(lon, np.float64), np.asarray(lat, np.float64))
@@ -600,7 +526,7 @@ def _shapes_data(shapes: Sequence[DrawnShape], sheet: _Sheet) -> list[dict[str, 
         title = visible_text(name).strip() or visible_text(kind).strip() or "drawn"
         out.append(
             {
-                "d": _deltas(xy, sheet),
+                "d": deltas(xy, sheet),
                 "area": bool(area),
                 "title": title,
                 "note": visible_text(note),
@@ -610,17 +536,17 @@ def _shapes_data(shapes: Sequence[DrawnShape], sheet: _Sheet) -> list[dict[str, 
     return out
 
 
-def _pictures_data(pictures: Sequence[SonarPicture], sheet: _Sheet) -> list[dict[str, Any]]:
+def _pictures_data(pictures: Sequence[SonarPicture], sheet: Sheet) -> list[dict[str, Any]]:
     out = []
     for picture in pictures:
         png, _, title, outline = picture
         west, south, east, north = _bounds(picture)
         rings: list[list[int]] = []
         if outline is not None:
-            for part in _laid_out(_checked([outline]), sheet):
+            for part in laid_out(checked([outline]), sheet):
                 if part.geom_type == "Polygon":
                     rings += [
-                        _deltas(shapely.get_coordinates(ring), sheet)
+                        deltas(shapely.get_coordinates(ring), sheet)
                         for ring in (part.exterior, *part.interiors)
                     ]
         left = float(sheet.place(west, south)[0]) if sheet.plane is None else 0.0
@@ -637,97 +563,10 @@ def _pictures_data(pictures: Sequence[SonarPicture], sheet: _Sheet) -> list[dict
     return out
 
 
-def _may_be_near(shapes: NDArray[np.object_], sheet: _Sheet) -> NDArray[np.bool_]:
-    """Pass over in one step what surely lies out of reach, whatever its turn round the Earth."""
-    if sheet.plane is not None or not len(sheet.reaches):
-        return np.ones(len(shapes), dtype=bool)
-    west, south, east, north = shapely.bounds(shapes).T
-    left, bottom, right, top = sheet.reaches[0]
-    turned = west + 360.0 * np.ceil((left - east) / 360.0)
-    near: NDArray[np.bool_] = (south <= top) & (north >= bottom) & (turned <= right)
-    near |= east - west >= 180.0  # these may jump over the 180th meridian
-    return near
-
-
 def _least_latitude_deg(reach: FloatArray) -> float:
     """Return the latitude nearest to the equator: there a degree of longitude is longest."""
     south, north = float(reach[1]), float(reach[3])
-    return 0.0 if south <= 0.0 <= north else min(abs(south), abs(north), _MERCATOR_LIMIT_DEG)
-
-
-def _laid_out(shapes: NDArray[np.object_], sheet: _Sheet) -> Iterator[Any]:
-    """Put lines and areas on the sheet without tearing them where longitude jumps."""
-    if sheet.plane is None and len(sheet.reaches):
-        west, _, east, _ = shapely.bounds(shapes).T
-        left, _, right, _ = sheet.reaches[0]
-        # What is narrow has no jump and comes once: all of a turn are moved in one step.
-        narrow = (east - west < 180.0) & (east - west + right - left < 360.0)
-        turns = np.ceil((left - east) / 360.0)
-        for turn in np.unique(turns[narrow]).tolist():
-            here = shapes[narrow & (turns == turn)]
-            xy = shapely.get_coordinates(here)
-            xy = np.stack([xy[:, 0] + 360.0 * turn, _on_sheet(xy[:, 1])], axis=1)
-            yield from shapely.set_coordinates(here, xy)
-        shapes = shapes[~narrow]
-    for part in shapes:
-        area = part.geom_type == "Polygon"
-        rings = [part.exterior, *part.interiors] if area else [part]
-        given = [shapely.get_coordinates(r) for r in rings]
-        if sheet.plane is not None:
-            placed = [np.stack(sheet.place(xy[:, 0], xy[:, 1]), axis=1) for xy in given]
-            yield _remade(part.geom_type, placed)
-            continue
-        laid = [np.stack([_untorn(xy[:, 0]), _on_sheet(xy[:, 1])], axis=1) for xy in given]
-        west, east = laid[0][:, 0].min(), laid[0][:, 0].max()
-        for hole in laid[1:]:
-            hole[:, 0] += 360.0 * np.ceil((west - hole[:, 0].min()) / 360.0 - 1e-9)
-        # On the sheet it may lie a turn away, or, if it is broad, come from both sides.
-        if not len(sheet.reaches):
-            turns = [np.rint((sheet.origin[0] - (west + east) / 2.0) / 360.0)]
-        else:
-            left, right = sheet.reaches[0, [0, 2]]
-            first = np.ceil((left - east) / 360.0)
-            turns = np.arange(first, np.floor((right - west) / 360.0) + 1.0).tolist()
-        for turn in turns:
-            yield _remade(part.geom_type, [xy + np.array([360.0 * turn, 0.0]) for xy in laid])
-
-
-def _on_sheet(lat: FloatArray) -> FloatArray:
-    return lat.clip(-_MERCATOR_LIMIT_DEG, _MERCATOR_LIMIT_DEG)
-
-
-def _untorn(lon: FloatArray) -> FloatArray:
-    """Return longitudes without jumps; a step of a whole turn is the edge of a belt, no jump."""
-    step = np.diff(lon)
-    jump = np.where(np.abs(step) < 360.0, -360.0 * np.rint(step / 360.0), 0.0)
-    whole: FloatArray = lon + np.concatenate([[0.0], np.cumsum(jump)])
-    return whole
-
-
-def _remade(kind: str, rings: list[FloatArray]) -> Any:
-    if kind == "Polygon":
-        return shapely.Polygon(rings[0], rings[1:])
-    return shapely.Point(rings[0][0]) if kind == "Point" else shapely.LineString(rings[0])
-
-
-def _checked(geometries: list[Any]) -> NDArray[np.object_]:
-    """Return simple parts that are not empty.
-
-    Raises
-    ------
-    DataError
-        Some coordinate is not longitude and latitude.
-    """
-    parts = np.array(geometries, dtype=object)
-    parts = shapely.force_2d(parts[~shapely.is_missing(parts)])
-    while len(parts) and (shapely.get_type_id(parts) > 3).any():
-        parts = shapely.get_parts(parts)
-    xy = shapely.get_coordinates(parts)
-    if not np.isfinite(xy).all() or (np.abs(xy) > [360.0, 90.0]).any():
-        raise DataError(
-            "the background holds coordinates that are not longitude and latitude in degrees"
-        )
-    return parts[~shapely.is_empty(parts)]
+    return 0.0 if south <= 0.0 <= north else min(abs(south), abs(north), MERCATOR_LIMIT_DEG)
 
 
 def _geometries(item: Mapping[str, Any]) -> list[Any]:
@@ -748,7 +587,7 @@ def _geometries(item: Mapping[str, Any]) -> list[Any]:
 _TILE_HOST = re.compile(r"^(?:\{s\}\.)?[A-Za-z0-9.-]+(?::\d+)?$")
 
 
-def _tile_server(tiles: str | None, sheet: _Sheet) -> tuple[str, str, str] | None:
+def _tile_server(tiles: str | None, sheet: Sheet) -> tuple[str, str, str] | None:
     """Return the address, the host for people and the source for the page's policy."""
     if not tiles:
         return None

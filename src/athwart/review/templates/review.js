@@ -157,6 +157,11 @@ function athwartReview(map) {
     });
   }
 
+  var plan = athwartPlan(data.plan, {
+    ink: ink, unrolled: unrolled, perMetre: perMetre, make: make, userText: userText, row: row,
+    night: function () { return scheme === "night"; }
+  });
+
   /* ---- shapes ------------------------------------------------------------------------ */
   var CODE_FONT = '700 10px "Liberation Sans", Arial, Helvetica, sans-serif';
   function outline(c, shape, w, h) {
@@ -232,7 +237,7 @@ function athwartReview(map) {
     c.clearRect(0, 0, W, H);
     c.lineJoin = "round";
     var X = function (u) { return u * k - min.x; }, Y = function (v) { return v * k - min.y; };
-    var metre = k * (plane ? 1 : n ? scaleOf.east[middleMark()] : 256 / (2 * Math.PI * EARTH));
+    var metre = k * (plane ? 1 : n ? scaleOf.east[middleMark()] : perMetre(1, [0]).east[0]);
 
     function inView(box, pad) {
       return X(box[2]) > -pad && X(box[0]) < W + pad && Y(box[3]) > -pad && Y(box[1]) < H + pad;
@@ -274,6 +279,9 @@ function athwartReview(map) {
       var middle = Math.floor((line.u.length - (data.shapes[j].area ? 1 : 0)) / 2);
       if (shown.names) label(data.shapes[j].title, X(line.u[middle]) + 6, Y(line.v[middle]) - 6, true);
     });
+
+    view = { X: X, Y: Y, k: k, W: W, H: H, dpr: dpr, min: min, inView: inView, trace: trace, name: planName, width: planWidth };
+    if (shown.plan) plan.draw(c, view);
 
     drawn = [];
     for (var i = 0; i < n; i++) {
@@ -373,9 +381,20 @@ function athwartReview(map) {
       c.fillStyle = ink.ink; c.fillText(text, x, y);
       return c.measureText(text).width;
     }
+    function planFont(text) {
+      c.font = 'italic 13px "Palatino Linotype", "Liberation Serif", Georgia, serif';
+      return text.length > 40 ? text.slice(0, 39) + "…" : text;
+    }
+    function planWidth(text) { return c.measureText(planFont(text)).width; }
+    function planName(text, x, y, middle, colour) {
+      text = planFont(text);
+      c.textAlign = middle ? "center" : "left"; c.textBaseline = "middle";
+      c.lineWidth = 3.5; c.strokeStyle = ink.sheet; c.strokeText(text, x, y);
+      c.fillStyle = colour; c.fillText(text, x, y);
+    }
     function drawShapes() {
       var filled = new Set(), cover = 7, covered = new Set(), hidden = 0, list = drawn.slice();
-      if (!shown.marks) { covering(0); return; }
+      if (!shown.marks) { covering(0); namePlan(); return; }
       /* From the last, which lies on top: a mark wholly under another is left out. */
       for (var j = list.length - 1; j >= 0; j--) {
         var d = list[j];
@@ -410,6 +429,12 @@ function athwartReview(map) {
         });
       }
       covering(hidden);
+      namePlan();
+      function namePlan() {
+        if (!shown.plan || !shown.names) return;
+        view.free = free; view.occupy = occupy;
+        plan.names(view);
+      }
       function cells(x, y, w, visit) {
         for (var gx = Math.floor(x / 8); gx <= Math.floor((x + w) / 8); gx++)
           for (var gy = Math.floor(y / 8); gy <= Math.floor((y + 14) / 8); gy++)
@@ -505,12 +530,13 @@ function athwartReview(map) {
       return selected >= 0 ? selected : 0;
     }
   }
-  var waiting = 0;
+  var waiting = 0, view = null;
   function redraw() { if (!waiting) waiting = requestAnimationFrame(draw); }
   function covering(hidden) {
     var all = plural(n, "mark", "marks");
     var tail = S.x.length ? " from " + plural(S.x.length, "sighting", "sightings") : "";
-    byId("count").textContent = n ? all + tail + (hidden ? "; " + plural(hidden, "lies", "lie") + " under others, go nearer" : "") : "";
+    var whole = n ? all + tail + (hidden ? "; " + plural(hidden, "lies", "lie") + " under others, go nearer" : "") : "";
+    byId("count").textContent = whole + (plan.count ? (whole ? "; " : "") + plural(plan.count, "shape", "shapes") + " of a plan" : "");
   }
 
   /* ---- the card of one mark ------------------------------------------------------------ */
@@ -618,6 +644,21 @@ function athwartReview(map) {
     showCurrent();
     redraw();
   }
+  function choosePlan(j, how) {
+    plan.choose(j);
+    var role = byId("plan-" + data.plan.features[j].role), spot = plan.labelOf(j);
+    if (role) role.checked = true;
+    var where = how.at || L.latLng(data.origin[1] + spot[1] * data.quantum, data.origin[0] + spot[0] * data.quantum);
+    if (how.go) map.setView(where, map.getZoom(), { animate: false });
+    popup.options.maxHeight = Math.max(150, map.getSize().y - 60);
+    popup.options.maxWidth = Math.min(300, map.getSize().x - 40);
+    popup.setLatLng(where).setContent(plan.card(j, how.others, {
+      next: function (other) { choosePlan(other, { at: where, others: how.others, focus: true }); }, close: leave
+    })).openOn(map);
+    byId("chart").classList.add("has-card");
+    if (how.focus) popup.getElement().querySelector(".card").focus({ preventScroll: true });
+    redraw();
+  }
   function leave() {
     map.closePopup(popup);
     var back = cameFrom && document.contains(cameFrom) ? cameFrom : sheet;
@@ -626,6 +667,7 @@ function athwartReview(map) {
   }
   map.on("popupclose", function () {
     selected = -1;
+    plan.choose(-1);
     byId("chart").classList.remove("has-card");
     showCurrent(); redraw();
   });
@@ -644,10 +686,13 @@ function athwartReview(map) {
   var coarse = window.matchMedia && window.matchMedia("(pointer: coarse)").matches;
   map.on("click", function (event) {
     var hits = under(event.containerPoint, coarse ? 24 : 15);
-    if (hits.length) { cameFrom = sheet; choose(hits[0], { others: hits }); }
+    if (hits.length) { cameFrom = sheet; choose(hits[0], { others: hits }); return; }
+    hits = planUnder(event.containerPoint);
+    if (hits.length) { cameFrom = sheet; choosePlan(hits[0], { at: event.latlng, others: hits }); }
   });
+  function planUnder(point) { return shown.plan && view ? plan.under(view, point.x, point.y, coarse ? 24 : 13) : []; }
   map.on("mousemove", function (event) {
-    sheet.classList.toggle("over-mark", under(event.containerPoint, 13).length > 0);
+    sheet.classList.toggle("over-mark", under(event.containerPoint, 13).length + planUnder(event.containerPoint).length > 0);
     byId("readout").textContent = latLngText(event.latlng);
   });
   function readMiddle() { byId("readout").textContent = "middle " + latLngText(map.getCenter()); }
@@ -656,7 +701,9 @@ function athwartReview(map) {
   sheet.addEventListener("keydown", function (event) {
     if (event.key !== "Enter" || event.target !== sheet) return;
     var middle = map.getSize().divideBy(2), hits = under(middle, Infinity);
-    if (hits.length) { cameFrom = sheet; choose(hits[0], { focus: true }); }
+    if (hits.length) { cameFrom = sheet; choose(hits[0], { focus: true }); return; }
+    hits = planUnder(middle);
+    if (hits.length) { cameFrom = sheet; choosePlan(hits[0], { at: map.getCenter(), others: hits, focus: true }); }
   });
 
   /* ---- finding ------------------------------------------------------------------------ */
@@ -755,7 +802,7 @@ function athwartReview(map) {
   var hasRays = S.bx.some(function (v) { return v !== null; });
   [["marks", "Marks", n], ["names", "Names", n], ["errors", "Error ellipses (95 %, to scale)", n], ["looks", "Sightings, tied to their mark", S.x.length],
     ["rays", "Boat's place and ray to the target", hasRays], ["tracks", "Tracks (simplified within 1 m for drawing)", tracks.length],
-    ["shapes", "Lines and areas drawn on pictures", shapes.length], ["apart", "Kept apart", near.length], ["sonar", "Sonar pictures", sonar.length], ["ground", "Background", ground], ["grid", plane ? "Grid in metres" : "Latitude and longitude", true]
+    ["shapes", "Lines and areas drawn on pictures", shapes.length], ["plan", "Plan", plan.count], ["apart", "Kept apart", near.length], ["sonar", "Sonar pictures", sonar.length], ["ground", "Background", ground], ["grid", plane ? "Grid in metres" : "Latitude and longitude", true]
   ].forEach(function (layer) {
     shown[layer[0]] = true;
     if (layer[2]) addBox(byId("layers"), "layer-" + layer[0], layer[1], function (on) { shown[layer[0]] = on; });
@@ -839,6 +886,29 @@ function athwartReview(map) {
     pen.beginPath(); pen.moveTo(0, -6); pen.lineTo(0, 6); pen.stroke();
   });
 
+  /* ---- the plan ------------------------------------------------------------------------ */
+  byId("plan").hidden = !plan.count;
+  plan.roles.forEach(function (role, r) {
+    var all = data.plan.features.filter(function (f) { return f.role === r; }).length;
+    var label = addBox(byId("plan-roles"), "plan-" + r, role.words, function (on) { plan.hide(r, on); });
+    picture(label, label.lastChild, function (pen) { plan.paintSign(pen, r); });
+    label.appendChild(make("span", { "class": "many" }, all.toLocaleString("en")));
+  });
+  if (data.plan.within) byId("plan-note").textContent = "Drawn within " + length(data.plan.within, 1) + " of what was planned.";
+  else byId("plan-note").hidden = true;
+  var LISTED = 60, named = data.plan.features.map(function (f, j) { return j; }).filter(function (j) { return data.plan.features[j].name; });
+  named.slice(0, LISTED).forEach(function (j) {
+    var item = make("li"), button = make("button", { type: "button", "data-plan": j });
+    var name = userText("span", plan.called(j));
+    name.className = "name";
+    name.appendChild(make("span", { "class": "visited", dir: "ltr" }, plan.words(j)));
+    button.appendChild(name);
+    button.addEventListener("click", function () { cameFrom = button; choosePlan(j, { go: true, focus: true }); });
+    item.appendChild(button);
+    byId("plan-list").appendChild(item);
+  });
+  if (named.length > LISTED) byId("plan-list").appendChild(make("li", {}, "and " + (named.length - LISTED) + " more on the map"));
+
   /* ---- scheme, views, warnings ------------------------------------------------------------ */
   var night = byId("night");
   function setScheme(name) {
@@ -853,29 +923,25 @@ function athwartReview(map) {
   byId("whole").addEventListener("click", function () { whole(); });
   function whole() {
     var bounds = L.latLngBounds([]);
+    function growSteps(steps) {
+      var x = 0, y = 0;
+      for (var i = 0; i < steps.length; i += 2) {
+        x += steps[i]; y += steps[i + 1];
+        bounds.extend([data.origin[1] + y * data.quantum, data.origin[0] + x * data.quantum]);
+      }
+    }
     function grow(from) {
       for (var i = 0; i < from.x.length; i++)
         bounds.extend([data.origin[1] + from.y[i] * data.quantum, data.origin[0] + from.x[i] * data.quantum]);
     }
     grow(M);
     if (!n) grow(S);
+    if (data.plan.features.length) plan.steps(growSteps);
     if (!bounds.isValid()) data.pictures.forEach(function (p) {
-      p.outline.forEach(function (r) {
-        var x = 0, y = 0;
-        for (var i = 0; i < r.length; i += 2) {
-          x += r[i]; y += r[i + 1];
-          bounds.extend([data.origin[1] + y * data.quantum, data.origin[0] + x * data.quantum]);
-        }
-      });
+      p.outline.forEach(growSteps);
       if (!plane) bounds.extend([p.box[1], p.box[0]]).extend([p.box[3], p.box[2]]);
     });
-    if (!bounds.isValid()) data.tracks.forEach(function (t) {
-      var x = 0, y = 0;
-      for (var i = 0; i < t.d.length; i += 2) {
-        x += t.d[i]; y += t.d[i + 1];
-        bounds.extend([data.origin[1] + y * data.quantum, data.origin[0] + x * data.quantum]);
-      }
-    });
+    if (!bounds.isValid()) data.tracks.forEach(function (t) { growSteps(t.d); });
     if (!bounds.isValid()) { map.setView([0, 0], plane ? -12 : 2, { animate: false }); return; }
     map.fitBounds(bounds, { padding: [44, 44], maxZoom: plane ? 0.5 : 17, animate: false });
   }
@@ -887,7 +953,7 @@ function athwartReview(map) {
     byId("private").textContent = "Marks are private; this page asks " + data.tiles.host + " for the background.";
     L.tileLayer(data.tiles.url, { maxZoom: 22, maxNativeZoom: 18, referrerPolicy: "no-referrer" }).addTo(map);
   }
-  if (!n) sheet.parentNode.appendChild(make("p", { id: "empty" }, "There are no marks to show."));
+  if (!n && !plan.count) sheet.parentNode.appendChild(make("p", { id: "empty" }, "There are no marks to show."));
 
   /* Metres above, feet below, at every scale. */
   var Scale = L.Control.Scale.extend({
