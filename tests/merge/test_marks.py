@@ -7,6 +7,7 @@ from looking import looks_at
 from athwart.merge import merge
 from athwart.merge.marks import AUTOMATIC_NAMES, automatic
 from athwart.tables import Sightings
+from athwart.units import many
 
 TIMES = ["2026-05-03T06:00", "2026-05-09T06:00", "2026-05-12T06:00"]
 
@@ -153,4 +154,4 @@ def test_no_rows_and_one_row(rows):
     m = merge(s)
     assert len(m.marks) == len(m.sightings) == len(m.mark_of) == rows
     assert not list(m.report.kept_apart())
-    assert m.report.summary().startswith(f"{rows} sightings, {rows} marks")
+    assert m.report.summary().startswith(f"{many(rows, 'sighting')}, {many(rows, 'mark')}:")

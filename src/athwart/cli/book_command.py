@@ -202,8 +202,9 @@ def add(
         for name, added in results:
             _say_added(name, added, names)
         if waiting:
+            wait = "waits" if waiting == 1 else "wait"
             click.echo(
-                f"{many(waiting, 'sighting')} wait to be merged: athwart book merge {book.name}"
+                f"{many(waiting, 'sighting')} {wait} to be merged: athwart book merge {book.name}"
             )
     write_rejected(rejected, book)
     return 0
@@ -237,7 +238,7 @@ def _say_added(name: str, added: Added, names: Mapping[str, str]) -> None:
     _say_all(added.words)
     click.echo(said_of_add(added, name))
     if added.recognised:
-        click.echo(f"  {many(added.recognised, 'waypoint')} are marks that were handed over before")
+        click.echo(f"  {many(added.recognised, 'waypoint')} known from an earlier hand-over")
 
     def called(mark: str) -> str:
         return f'"{names[mark]}" ({mark[:8]})' if names.get(mark) else f"mark {mark[:8]}"

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from athwart.merge.offset import Offset
 from athwart.tables import Marks
-from athwart.units import UnitSystem, format_length
+from athwart.units import UnitSystem, format_length, many
 
 __all__ = ["APART_REASONS", "KeptApart", "Report", "offset_sentence"]
 
@@ -239,8 +239,8 @@ class Report:
         repeats = f", {self.repeats} repeated ones taken once" if self.repeats else ""
         folded = int((self.marks.sightings > 1).sum())
         return (
-            f"{self.sightings} sightings{repeats}, {m} marks: {folded} of several sightings, "
-            f"{m - folded} of one; {len(self.apart)} near pairs kept apart."
+            f"{many(self.sightings, 'sighting')}{repeats}, {many(m, 'mark')}: {folded} of several "
+            f"sightings, {m - folded} of one; {many(len(self.apart), 'near pair')} kept apart."
         )
 
 
