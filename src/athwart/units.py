@@ -34,7 +34,7 @@ __all__ = [
     "parse_quantity",
 ]
 
-Dimension = Literal["length", "speed", "time", "angle", "temperature"]
+Dimension = Literal["length", "speed", "time", "angle", "temperature", "mass"]
 UnitSystem = Literal["metric", "feet", "fathoms"]
 
 
@@ -55,6 +55,7 @@ FOOT = Constant(0.3048, "m", 0.0, "international foot, exact by definition, 1959
 FATHOM = Constant(1.8288, "m", 0.0, "six international feet, exact")
 ACRE = Constant(43_560 * 0.3048**2, "m2", 0.0, "43,560 square international feet, exact")
 NAUTICAL_MILE = Constant(1852.0, "m", 0.0, "international nautical mile, exact, 1929")
+OUNCE = Constant(0.028349523125, "kg", 0.0, "avoirdupois ounce, exact by definition, 1959")
 KNOT = Constant(1852.0 / 3600.0, "m/s", 0.0, "one nautical mile an hour, exact")
 
 _UNITS: dict[Dimension, dict[str, float]] = {
@@ -90,6 +91,16 @@ _UNITS: dict[Dimension, dict[str, float]] = {
     "time": {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "min": 60.0, "h": 3600.0},
     "angle": {"deg": 1.0, "°": 1.0, "degree": 1.0, "degrees": 1.0},
     "temperature": {"c": 1.0, "°c": 1.0, "degc": 1.0},
+    "mass": {
+        "kg": 1.0,
+        "g": 0.001,
+        "gram": 0.001,
+        "grams": 0.001,
+        "oz": OUNCE.value,
+        "ounce": OUNCE.value,
+        "ounces": OUNCE.value,
+        "lb": 16 * OUNCE.value,
+    },
 }
 _BARE: dict[Dimension, str] = {
     "length": "metres",
@@ -97,6 +108,7 @@ _BARE: dict[Dimension, str] = {
     "time": "seconds",
     "angle": "degrees",
     "temperature": "degrees Celsius",
+    "mass": "kilograms",
 }
 _EXAMPLE: dict[Dimension, str] = {
     "length": "21.3m, 70ft or 9fm",
@@ -104,6 +116,7 @@ _EXAMPLE: dict[Dimension, str] = {
     "time": "12s or 2min",
     "angle": "215deg",
     "temperature": "14C",
+    "mass": "30g or 1oz",
 }
 
 SUFFIXES: dict[str, dict[str, float]] = {
@@ -123,13 +136,13 @@ def parse_quantity(text: str, dimension: Dimension) -> float:
     ----------
     text : str
         Such as ``"21.3m"``, ``"70 ft"``, ``"9fm"``, ``"4.5kn"``; a bare number is SI.
-    dimension : {"length", "speed", "time", "angle", "temperature"}
+    dimension : {"length", "speed", "time", "angle", "temperature", "mass"}
         What is measured.
 
     Returns
     -------
     float
-        Metres, metres a second, seconds, degrees or degrees Celsius.
+        Metres, metres a second, seconds, degrees, degrees Celsius or kilograms.
 
     Raises
     ------

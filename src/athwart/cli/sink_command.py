@@ -1,0 +1,102 @@
+"""``athwart sink``: how fast something sinks, the count for a depth, the lead up-current."""
+
+from __future__ import annotations
+
+import math
+
+import click
+import numpy as np
+
+from athwart.cli.common import Quantity, common_options, length, print_json, shown_units
+from athwart.cli.sinking import SinkChoice, sink_options
+from athwart.errors import UsageError
+from athwart.units import format_length
+
+
+@click.command("sink", short_help="Count a lure down to a depth, and lead it against the current.")
+@sink_options
+@length("--depth", "depths", multiple=True, help="Wanted depth below the surface; again for more.")
+@length("--depth-error", default="0m", help="Standard error of the wanted depth.")
+@click.option("--current", type=Quantity("speed"), help="Current: 0.8kn.")
+@click.option(
+    "--current-error", type=Quantity("speed"), default="0.1kn", show_default=True,
+    help="Its standard error.",
+)  # fmt: skip
+@click.option(
+    "--mean-current", is_flag=True, help="The current is the column's mean, not the surface's."
+)
+@common_options("json", "units", "debug")
+def command(
+    sinking: SinkChoice,
+    depths: tuple[float, ...],
+    depth_error: float,
+    current: float | None,
+    current_error: float,
+    mean_current: bool,
+    as_json: bool,
+    units: str | None,
+    debug: bool,
+) -> int:
+    """Say how long to count for a depth, and how far up-current to put it in.
+
+    Best from your own count to the bottom at a depth you know; else a first guess from the weight.
+
+    For example:
+
+    \b
+      athwart sink --count "9s 10m" --count "10s 10m" --depth 14m --current 0.8kn
+      athwart sink --weight 1oz --depth 30ft --fresh --units feet
+
+    Advice: a lure that is said to be down may hang higher, or lie on the bottom.
+    """  # noqa: D301 - click wants the character itself
+    from athwart.plan.sink import CAUTION, count_for, lead
+    from athwart.uncertainty.vertical import Z95
+
+    for name, value in (("--depth-error", depth_error), ("--current", current),
+                        ("--current-error", current_error)):  # fmt: skip
+        if value is not None and not (math.isfinite(value) and value >= 0):
+            raise UsageError(f"{name} is {value:g}; allowed is 0 or more")
+    for depth in depths:
+        if not depth > 0:
+            raise UsageError(f"--depth is {depth:g} m; allowed is more than 0")
+    shown = shown_units(units)
+    rate = sinking.read()
+    rows = []
+    said = [
+        f"it sinks {format_length(rate.mps, shown, 2)} a second, ± "
+        f"{format_length(Z95 * rate.sigma_mps, shown, 2)} (95 %): {rate.words}"
+    ]
+    for depth in depths:
+        count, sigma = count_for(rate, depth, depth_error)
+        row = {"depth_m": depth, "count_s": float(count), "count_sigma_s": float(sigma)}
+        sentence = (
+            f"{format_length(depth, shown)}: count {float(count):.0f} seconds, "
+            f"± {Z95 * float(sigma):.0f} (95 %)"
+        )
+        if current is not None:
+            away, away_sigma = lead(
+                count, sigma, current, current_error, at_surface=not mean_current
+            )
+            row |= {"lead_m": float(away), "lead_sigma_m": float(away_sigma)}
+            sentence += (
+                f"; the current carries it {format_length(float(away), shown)} on the way, "
+                f"± {format_length(Z95 * float(away_sigma), shown)}: put it in so far up-current"
+            )
+        said.append(sentence)
+        rows.append(row)
+    if as_json:
+        print_json(
+            {
+                "rate_mps": rate.mps,
+                "rate_sigma_mps": rate.sigma_mps,
+                "from": rate.words,
+                "guess": bool(np.isnan(rate.counted_at_m)),
+                "depths": rows,
+                "caution": CAUTION,
+            }
+        )
+        return 0
+    for sentence in said:
+        click.echo(sentence)
+    click.echo(CAUTION)
+    return 0
