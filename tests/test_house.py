@@ -43,7 +43,9 @@ ALLOWED = {
     "frame": {"boat", "errors", "fix", "formats", "frame", "geometry", "tables", "uncertainty", "units"},
     "plan": {"boat", "errors", "features", "geometry", "plan", "tables", "uncertainty", "units"},
     "laying": {"boat", "errors", "features", "formats", "frame", "tables"},
-    "review": {"errors", "features", "geometry", "kinds", "review", "tables", "uncertainty", "units"},
+    "review": {
+        "errors", "features", "geometry", "kinds", "plan", "review", "tables", "uncertainty", "units",
+    },
     "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
     "book": {
         "boat", "book", "contents", "errors", "fix", "formats", "geometry", "identity", "merge",

@@ -22,6 +22,7 @@ ROLES: dict[str, str] = {
     "lane": "survey lane",
     "run": "line to run along",
     "leg": "way from mark to mark",
+    "stop": "mark to visit",
     "hold": "where to hold the boat",
     "drift": "drift over a mark",
     "cast": "where a cast lands",

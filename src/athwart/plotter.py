@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Self, get_args
 
@@ -256,6 +256,7 @@ def prepare(
             f"{before} points left"
         )
     tracks = _cut(tracks, limits, limits.max_track_points, limits.max_track_km, "track", words)
+    routes = _point_names(routes, limits, words)
     routes = _cut(routes, limits, limits.max_route_points, None, "route", words)
 
     size = limits.max_waypoints or max(len(ordered), 1)
@@ -436,6 +437,28 @@ def _depth_words(marks: Marks, i: int, units: UnitSystem) -> str:
         safe = np.floor(least / step + 1e-9) * step  # rounded to the shoal side
         text += f", least depth {format_length(float(safe), units)}"
     return f"{text}."
+
+
+def _point_names(routes: Track, limits: Limits, words: list[str]) -> Track:
+    """Fit the names of route points; a place that a route comes back to keeps its one name."""
+    if "point_name" not in routes.extra or not len(routes):
+        return routes
+    before = [str(n) for n in routes.extra["point_name"].tolist()]
+    keys = list(zip(before, routes.lon.tolist(), routes.lat.tolist(), strict=True))
+    places = list(dict.fromkeys(keys))
+    made, _ = unique_names(
+        [name for name, *_ in places],
+        length=limits.max_name,
+        charset=limits.charset,
+        unique=limits.unique_names,
+        fallback=["turn"] * len(places),
+    )
+    name_of = dict(zip(places, made, strict=True))
+    names = np.array([name_of[k] for k in keys], dtype=object)
+    changed = sum(bool(old.strip()) and old != name_of[k] for k in places for old in k[:1])
+    if changed:
+        words.append(f"{many(changed, 'name')} of route points shortened or changed")
+    return replace(routes, extra={**routes.extra, "point_name": names})
 
 
 def _runs(track: Track) -> list[tuple[int, int]]:

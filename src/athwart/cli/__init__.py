@@ -29,6 +29,7 @@ COMMANDS = {
     "tide": "Height of the tide, and the water over marks at a time.",
     "beam": "What the sonar sees at a depth, a range and a speed.",
     "sink": "Count a lure down to a depth, and lead it against the current.",
+    "day": "One sheet for the day: order, legs, water, light.",
     "info": "Say what files hold, and what in them is wrong.",
     "demo": "Run the whole job on the sample data.",
 }

@@ -30,9 +30,9 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 _LEAST_STEP_M = 1.0
-_SHARE_OF_MARGIN = 0.2
+_SHARE_OF_MARGIN = 0.05
 """Edges are simplified by this share of the margin, or by a metre."""
-_MITRE = 1.2
+_MITRE = 1.05
 _CORNERS = (300, 1200, 3000)
 """How finely edges are followed: the most corners in each attempt; the next where a way is missing."""
 _ROUND_ABOUT_M = 20_000.0
@@ -59,6 +59,7 @@ class Ways:
     length_m: FloatArray
     off_m: FloatArray
     closed: BoolArray
+    _lon_lat: FloatArray
     _plane: LocalPlane
     _places: FloatArray
     _nodes: FloatArray
@@ -83,8 +84,10 @@ class Ways:
         moved[0], kept = True, points[moved]
         if len(kept) == 1:
             kept = points[[0, -1]]
-        kept[0], kept[-1] = points[0], points[-1]
-        return self._plane.to_earth(kept[:, 0], kept[:, 1])
+        lon, lat = self._plane.to_earth(kept[:, 0], kept[:, 1])
+        lon[0], lat[0] = self._lon_lat[start]
+        lon[-1], lat[-1] = self._lon_lat[end]
+        return lon, lat
 
 
 def shortest_ways(
@@ -116,8 +119,9 @@ def shortest_ways(
     lon, lat = np.atleast_1d(np.asarray(lon, np.float64), np.asarray(lat, np.float64))
     plane = LocalPlane.about(lon, lat)
     places = np.stack(plane.to_plane(lon, lat), axis=1)
+    lon_lat = np.stack([lon, lat], axis=1)
     if water is None and closed is None:
-        return _straight(plane, places)
+        return _straight(plane, places, lon_lat)
     import shapely
 
     room, shut = _room(plane, places, water, closed)
@@ -155,6 +159,7 @@ def shortest_ways(
         closed=np.zeros(len(places), bool)
         if shut is None
         else np.asarray(shapely.covers(shut, points), bool),
+        _lon_lat=lon_lat,
         _plane=plane,
         _places=places,
         _nodes=nodes,
@@ -162,12 +167,13 @@ def shortest_ways(
     )
 
 
-def _straight(plane: LocalPlane, places: FloatArray) -> Ways:
+def _straight(plane: LocalPlane, places: FloatArray, lon_lat: FloatArray) -> Ways:
     n = len(places)
     return Ways(
         length_m=np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1)),
         off_m=np.zeros(n),
         closed=np.zeros(n, bool),
+        _lon_lat=lon_lat,
         _plane=plane,
         _places=places,
         _nodes=places,

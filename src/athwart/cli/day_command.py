@@ -1,0 +1,539 @@
+"""``athwart day``: one sheet for the day."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+import numpy as np
+
+from athwart.cli.common import (
+    Quantity,
+    common_options,
+    length,
+    parse_time,
+    print_json,
+    read_boat,
+    read_options,
+    say,
+    shown_units,
+    write_rejected,
+)
+from athwart.cli.planned import plan_output, read_zones, write_plan, zones_option
+from athwart.cli.water import Water, WaterChoice, water_options
+from athwart.errors import DataError, UsageError
+from athwart.progress import Progress
+from athwart.units import UnitSystem, format_position, many, parse_position, parse_quantity
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from shapely.geometry.base import BaseGeometry
+
+    from athwart.boat import Boat
+    from athwart.plan.day import Day, Place
+    from athwart.plan.depth import DepthOver
+    from athwart.plan.zones import Zones
+    from athwart.tables import Marks, Sightings
+
+_PAGE = (".html", ".htm")
+
+
+@click.command("day", short_help="One sheet for the day: order, legs, water, light.")
+@click.argument(
+    "sources", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SRC..."
+)
+@click.option(
+    "--start",
+    "start_text",
+    required=True,
+    metavar="PLACE",
+    help='Where the day begins: "55 30.0 N, 12 15.0 E", or the name of a mark.',
+)
+@click.option(
+    "--end", "end_text", metavar="PLACE", help="Where it ends; at the start if not given."
+)
+@click.option("--one-way", is_flag=True, help="End at whichever mark makes the way shortest.")
+@click.option(
+    "--marks",
+    "names",
+    multiple=True,
+    metavar="NAME,...",
+    help="Marks to visit, by name or the first letters of their ids; all if not given.",
+)
+@click.option("--kind", "kinds", multiple=True, help="Only this kind; may be given several times.")
+@click.option("--within", type=click.Path(path_type=Path), help="Only inside this area (polygons).")
+@click.option("--first", metavar="NAME", help="Mark to visit first.")
+@click.option("--last", metavar="NAME", help="Mark to visit last.")
+@click.option("--in-order", is_flag=True, help="Keep the order of --marks.")
+@click.option("--depart", metavar="TIME", help="When you leave: 2026-05-30T05:30Z, or with --tz.")
+@click.option(
+    "--speed", type=Quantity("speed"), default="5kn", show_default=True, help="Over the ground."
+)
+@click.option(
+    "--speed-error",
+    type=click.FloatRange(0, 90),
+    default=10.0,
+    show_default=True,
+    help="Standard error of the speed, percent.",
+)
+@click.option(
+    "--stay", type=Quantity("time"), default="20min", show_default=True, help="Time at each mark."
+)
+@click.option(
+    "--stay-at", "stays", multiple=True, metavar="NAME=TIME", help="Time at one mark: Anvil=45min."
+)
+@click.option(
+    "--water",
+    "water_files",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Where the boat may go (polygons); legs stay inside.",
+)
+@click.option(
+    "--keep-out",
+    "closed_files",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Where she may not (polygons): closed water, shallows.",
+)
+@length("--clear", default="20m", show_default=True, help="Distance that legs keep from edges.")
+@zones_option
+@water_options
+@length("--draft", help="What the boat draws, for the clearance over marks.")
+@length("--margin", default="0.5m", show_default=True, help="What should be left under the keel.")
+@length("--transducer-depth", help="Transducer below the surface; else the boat file's.")
+@click.option("--title", default="", help="Heading of the sheet.")
+@length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
+@click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
+@plan_output
+@common_options(
+    "json",
+    "boat",
+    "trip",
+    "tz",
+    "date",
+    "units",
+    "skip_bad",
+    "overwrite",
+    "ballpark",
+    "private",
+    "debug",
+)
+def command(
+    sources: tuple[Path, ...],
+    start_text: str,
+    end_text: str | None,
+    one_way: bool,
+    names: tuple[str, ...],
+    kinds: tuple[str, ...],
+    within: Path | None,
+    first: str | None,
+    last: str | None,
+    in_order: bool,
+    depart: str | None,
+    speed: float,
+    speed_error: float,
+    stay: float,
+    stays: tuple[str, ...],
+    water_files: tuple[Path, ...],
+    closed_files: tuple[Path, ...],
+    clear: float,
+    zones_files: tuple[Path, ...],
+    water: WaterChoice,
+    draft: float | None,
+    margin: float,
+    transducer_depth: float | None,
+    title: str,
+    sigma: float,
+    saved_at: Literal["mark", "boat"],
+    outputs: tuple[Path, ...],
+    limits_file: Path | None,
+    as_json: bool,
+    boat_file: Path | None,
+    trip: str,
+    time_zone: str,
+    day: datetime | None,
+    units: str | None,
+    skip_bad: bool,
+    overwrite: bool,
+    allow_ballpark: bool,
+    with_private: bool,
+    debug: bool,
+) -> int:
+    """Make one sheet for the day: the marks in order, each leg, water and light.
+
+    SRC is a book or any file of marks. The order is the shortest round from the start, or the
+    shortest way with --one-way or --end. -o writes the sheet (.html, one page that prints and reads
+    on a phone), the route for a plotter (.gpx) and the plan (.geojson, .gpkg, .fgb, .kml).
+
+    Example:
+
+        athwart day season.gpkg --start "46 12.0 S, 21 18.0 W" --depart 2026-05-30T06:00Z -o day.html
+
+    Advice, not navigation: legs are straight over water that the program knows nothing of unless
+    told. Keep a lookout; the law of the place decides.
+    """
+    from athwart.formats import check_target
+    from athwart.gather import gather, settle
+    from athwart.plan.day import NOT_TIMED, Ask, Pace
+    from athwart.plan.days_work import plan_day
+
+    boat = read_boat(boat_file)
+    zone = time_zone or boat.time_zone
+    shown = shown_units(units, boat)
+    for path in outputs:
+        check_target(path, overwrite=overwrite)
+    if one_way and end_text:
+        raise UsageError("give --end or --one-way, not both")
+    if in_order and (first or last):
+        raise UsageError(
+            "with --in-order the order is that of --marks; leave --first and --last out"
+        )
+    if clear < 0:
+        raise UsageError(f"--clear is {clear:g} m; allowed is 0 or more")
+    leaves = parse_time(depart, zone) if depart else NOT_TIMED
+    zones = read_zones(zones_files, allow_ballpark=allow_ballpark)
+    allowed = _areas(water_files, allow_ballpark)
+    closed = _closed(_areas(closed_files, allow_ballpark), zones)
+    with Progress() as told:
+        found = gather(
+            sources,
+            options=read_options(
+                zone, day, allow_ballpark=allow_ballpark, with_private=with_private
+            ),
+            sigma_m=sigma,
+            saved_at=saved_at,
+            trip=trip,
+            skip_bad=skip_bad,
+            told=told,
+        )
+        told(f"merging {many(len(found.sightings), 'sighting')}")
+        every, looks, _ = settle(found)
+        start = _place(start_text, every, "start")
+        end = None if end_text is None else _place(end_text, every, "end")
+        marks = _chosen(every, names, kinds, within, allow_ballpark, [start, end])
+        level = water.read(zone=zone, lat=start.lat) if water else None
+        over = _water_over(level, looks, boat, draft, margin, transducer_depth) if level else None
+        told(f"ordering {many(len(marks), 'mark')}")
+        made = plan_day(
+            marks,
+            start,
+            end=end,
+            ask=Ask(
+                first=None if first is None else _row(marks, first),
+                last=None if last is None else _row(marks, last),
+                given=in_order,
+                one_way=one_way,
+            ),
+            pace=Pace(
+                speed_mps=speed,
+                speed_error=speed_error / 100,
+                stay_s=stay,
+                stays_s=dict(_stay(marks, text) for text in stays),
+            ),
+            depart=leaves,
+            dated=np.datetime64("now", "us"),
+            time_zone=zone or "UTC",
+            water=allowed,
+            closed=closed,
+            clear_m=clear if allowed is not None or closed is not None else 0.0,
+            zones=zones,
+            tide=level.now if level else None,
+            over=over,
+            margin_m=margin,
+            units=shown,
+        )
+    for word in found.words:
+        say(f"note: {word}")
+    written = _write(made, outputs, limits_file, title, shown, overwrite)
+    if as_json:
+        print_json({**_json(made), "notes": list(found.words), "files": [p.name for p in written]})
+    else:
+        _print(made, shown)
+    write_rejected(found.rejected, outputs[0] if outputs else sources[0])
+    return 0
+
+
+def _water_over(
+    level: Water,
+    looks: Sightings,
+    boat: Boat,
+    draft: float | None,
+    margin: float,
+    transducer_depth: float | None,
+) -> Callable[[Marks, NDArray[np.datetime64]], DepthOver]:
+    from athwart.plan.depth import depth_over
+
+    def over(marks: Marks, time: NDArray[np.datetime64]) -> DepthOver:
+        return depth_over(
+            marks,
+            level.now,
+            time,
+            sightings=looks,
+            past=level.past,
+            transducer_depth_m=boat.transducer_depth_m
+            if transducer_depth is None
+            else transducer_depth,
+            draft_m=float("nan") if draft is None else draft,
+            margin_m=margin,
+            budget=boat.budget,
+        )
+
+    return over
+
+
+def _areas(paths: Sequence[Path], allow_ballpark: bool) -> BaseGeometry | None:
+    if not paths:
+        return None
+    import shapely
+
+    from athwart.formats import read_areas
+
+    return shapely.union_all([read_areas(p, allow_ballpark=allow_ballpark) for p in paths])
+
+
+def _closed(given: BaseGeometry | None, zones: Zones | None) -> BaseGeometry | None:
+    """Return what the boat is kept out of: --keep-out, and the zones whose rule says closed."""
+    import shapely
+
+    shapes = [] if given is None else [given]
+    if zones is not None:
+        shapes += [g for g in zones.geometry[zones.closed] if shapely.area(g) > 0]
+    return shapely.union_all(shapes) if shapes else None
+
+
+def _place(text: str, marks: Marks, what: str) -> Place:
+    """Read a place: the name of a mark, or a position, latitude first."""
+    from athwart.plan.day import Place
+
+    rows = _rows(marks, text)
+    if len(rows) == 1:
+        i = rows[0]
+        return Place(float(marks.lon[i]), float(marks.lat[i]), str(marks.name[i]) or text)
+    parts = re.split(r"\s*[,;]\s*|(?<=[NSns])\s+(?=\d)", text.strip())
+    if len(parts) != 2:
+        raise UsageError(
+            f"--{what} {text!r} is neither the name of one mark nor a position; write it like "
+            '"55 30.0 N, 12 15.0 E" (latitude first)'
+        )
+    lon, lat = parse_position(*parts)
+    return Place(lon, lat, what)
+
+
+def _rows(marks: Marks, text: str) -> list[int]:
+    """Return the marks of this name, else those whose id begins so."""
+    wanted = text.strip().casefold()
+    found = [i for i, n in enumerate(marks.name.tolist()) if n.strip().casefold() == wanted]
+    if not found and len(wanted) >= 4:
+        found = [i for i, n in enumerate(marks.mark_id.tolist()) if n.startswith(wanted)]
+    return found
+
+
+def _row(marks: Marks, text: str) -> int:
+    found = _rows(marks, text)
+    if len(found) == 1:
+        return found[0]
+    if found:
+        ids = ", ".join(str(marks.mark_id[i]) for i in found[:5])
+        raise UsageError(f"{text!r} could be {len(found)} marks; give one of their ids: {ids}")
+    raise UsageError(
+        f"there is no mark {text!r} among those to visit; athwart info lists what files hold"
+    )
+
+
+def _chosen(
+    marks: Marks,
+    names: Sequence[str],
+    kinds: Sequence[str],
+    within: Path | None,
+    allow_ballpark: bool,
+    ends: Sequence[Place | None],
+) -> Marks:
+    """Return the marks to visit, in the order in which they were named."""
+    from athwart.formats import read_areas
+    from athwart.plotter import select
+
+    if not len(marks):
+        raise DataError("there is no mark in the files")
+    if names:
+        rows: list[int] = []
+        for text in names:
+            # A whole name that has a comma in it is one name.
+            parts = [text] if _rows(marks, text) else text.split(",")
+            rows += [_row(marks, p) for p in parts if p.strip()]
+        chosen = marks.take(list(dict.fromkeys(rows)))
+    else:
+        # Where the day begins or ends is not a place to visit, unless it was named.
+        there = [(p.lon, p.lat) for p in ends if p is not None]
+        at = list(zip(marks.lon.tolist(), marks.lat.tolist(), strict=True))
+        chosen = marks.take(np.array([place not in there for place in at], bool))
+    area = None if within is None else read_areas(within, allow_ballpark=allow_ballpark)
+    chosen = select(chosen, kinds=kinds, within=area)
+    if not len(chosen):
+        raise DataError("no mark is left to visit; check --marks, --kind and --within")
+    return chosen
+
+
+def _stay(marks: Marks, text: str) -> tuple[int, float]:
+    name, sep, value = text.rpartition("=")
+    if not sep:
+        raise UsageError(f"--stay-at {text!r} is not understood; write it like Anvil=45min")
+    return _row(marks, name), parse_quantity(value, "time")
+
+
+def _write(
+    day: Day,
+    outputs: Sequence[Path],
+    limits_file: Path | None,
+    title: str,
+    units: UnitSystem,
+    overwrite: bool,
+) -> list[Path]:
+    written: list[Path] = []
+    for path in outputs:
+        if path.suffix.lower() in _PAGE:
+            from athwart.formats import atomic_write
+            from athwart.review.day_page import day_sheet
+
+            page = day_sheet(day, units=units, title=title)
+            with atomic_write(path, overwrite=overwrite) as temporary:
+                temporary.write_text(page, encoding="utf-8")
+            say(f"the sheet is {path.name}; open it in any browser, or print it")
+            written.append(path)
+        elif path.suffix.lower() == ".gpx":
+            written += _write_route(day, path, limits_file, title, overwrite)
+        else:
+            written += write_plan(day.features(), [path], overwrite=overwrite)
+    return written
+
+
+def _write_route(
+    day: Day, path: Path, limits_file: Path | None, title: str, overwrite: bool
+) -> list[Path]:
+    from athwart.handover import export_marks
+    from athwart.plotter import Limits
+    from athwart.tables import Marks
+
+    made, words, _ = export_marks(
+        Marks.empty(),
+        path,
+        limits=Limits.from_toml(limits_file) if limits_file else Limits(),
+        clean=True,
+        overwrite=overwrite,
+        routes=day.route(title.strip() or "Day"),
+    )
+    for word in words:
+        say(f"note: {word}")
+    say(f"the route is {path.name}; not for navigation, check every leg on a chart")
+    return list(made)
+
+
+def _print(day: Day, units: UnitSystem) -> None:
+    from athwart.plan.day import CAUTION
+    from athwart.review.day_page import bearing_words, clock, distance_words, duration_words
+
+    timed = not np.isnat(day.depart)
+    for k, (leg, stop) in enumerate(zip(day.legs, [*day.stops, None], strict=False), 1):
+        if stop is None and day.end is None:
+            break
+        to = day.called(stop.row) if stop else day.end.name if day.end else ""
+        when = stop.arrive if stop else day.back
+        said = clock(when, day.time_zone, beside=day.depart) + "  " if timed else ""
+        bearing = bearing_words(float(leg.true_deg[0]), float(leg.magnetic_deg[0]))
+        turns = f", {many(len(leg.part_m) - 1, 'turn')}" if len(leg.part_m) > 1 else ""
+        click.echo(
+            f"{k:3d}  {said}{to}: {bearing}, {distance_words(leg.length_m, units)}, "
+            f"{duration_words(leg.seconds)}{turns}"
+        )
+        for word in (
+            *([stop.water] if stop and stop.water else []),
+            *(stop.warnings if stop else ()),
+        ):
+            click.echo(f"     {word}")
+    for left in day.left_out:
+        click.echo(f"not on the round: {day.called(left.row)} {left.why}")
+    for word in day.warnings:
+        click.echo(word)
+    click.echo(
+        f"{many(len(day.stops), 'mark')}, {distance_words(day.length_m, units)}, "
+        f"{duration_words(day.under_way_s)} under way and {duration_words(day.stay_s)} at marks"
+    )
+    for event in day.sky:
+        click.echo(f"{clock(event.time, day.time_zone, beside=day.depart)} {event.what}")
+    for word in day.basis:
+        say(word)
+    say(CAUTION)
+
+
+def _json(day: Day) -> dict[str, Any]:
+    from athwart.plan.day import CAUTION, Leg
+
+    marks = day.marks
+
+    def leg(value: Leg) -> dict[str, Any]:
+        return {
+            "length_m": value.length_m,
+            "seconds": value.seconds,
+            "parts": [
+                {"lat": y, "lon": x, "length_m": d, "true_deg": t, "magnetic_deg": m}
+                for x, y, d, t, m in zip(
+                    value.lon[:-1], value.lat[:-1], value.part_m, value.true_deg,
+                    value.magnetic_deg, strict=True,
+                )
+            ],
+        }  # fmt: skip
+
+    def place(value: Place | None) -> dict[str, Any] | None:
+        return {"name": value.name, "lat": value.lat, "lon": value.lon} if value else None
+
+    return {
+        "start": place(day.start),
+        "end": place(day.end),
+        "depart": day.depart,
+        "back": day.back,
+        "back_sigma_s": day.back_sigma_s,
+        "length_m": day.length_m,
+        "under_way_s": day.under_way_s,
+        "stay_s": day.stay_s,
+        "stops": [
+            {
+                "mark_id": marks.mark_id[s.row],
+                "name": marks.name[s.row],
+                "kind": marks.kind[s.row],
+                "hazard": marks.hazard[s.row],
+                "lat": marks.lat[s.row],
+                "lon": marks.lon[s.row],
+                "at": format_position(float(marks.lon[s.row]), float(marks.lat[s.row])),
+                "r95_m": marks.r95_m[s.row],
+                "leg": leg(s.leg),
+                "arrive": s.arrive,
+                "leave": s.leave,
+                "sigma_s": s.sigma_s,
+                "stay_s": s.stay_s,
+                "tide_m": s.tide_m,
+                "tide_sigma_m": s.tide_sigma_m,
+                "depth_m": s.depth_m,
+                "depth_sigma_m": s.depth_sigma_m,
+                "clearance_m": s.clearance_m,
+                "dark": s.dark,
+                "warnings": list(s.warnings),
+            }
+            for s in day.stops
+        ],
+        "home": leg(day.home) if day.home else None,
+        "left_out": [{"mark_id": marks.mark_id[x.row], "name": marks.name[x.row], "why": x.why}
+                     for x in day.left_out],
+        "tide": [{"time": t, "height_m": h, "high": high} for t, h, high in day.turns],
+        "light": [{"time": e.time, "what": e.what} for e in day.sky],
+        "moon": day.moon and {"lit": day.moon.lit, "waxing": day.moon.waxing},
+        "warnings": list(day.warnings),
+        "basis": list(day.basis),
+        "time_zone": day.time_zone,
+        "caution": CAUTION,
+    }  # fmt: skip
