@@ -66,6 +66,18 @@ def test_sheet_route_and_plan_are_written(run, tmp_path):
     assert "exists" in err
 
 
+def test_legs_and_marks_are_drawn_on_a_map(run, tmp_path):
+    page = tmp_path / "map.html"
+    code, _, err = run("day", MARKS, "--start", START, "--map", page)
+    assert code == 0, err
+    text = page.read_text(encoding="utf-8")
+    assert "way from mark to mark" in text
+    assert "mark to visit" in text
+    code, _, err = run("day", MARKS, "--start", START, "--map", tmp_path / "map.pdf")
+    assert code == 2
+    assert "must end in .html" in err
+
+
 def test_a_long_route_is_cut_as_the_plotter_takes_it(run, tmp_path):
     limits = tmp_path / "tiny.toml"
     limits.write_text("max_route_points = 6\nmax_name = 6\ncharset = 'ascii-upper'\n")

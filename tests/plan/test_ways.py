@@ -98,7 +98,7 @@ def test_places_on_land_and_in_closed_water_are_told():
     ways = shortest_ways(lon, lat, water=water, closed=shut, clear_m=20.0)
     np.testing.assert_array_equal(ways.closed, [False, False, True])
     assert ways.off_m[0] == 0.0
-    assert ways.off_m[1] == pytest.approx(120 + 24, abs=1.0)  # the margin and the step of the edge
+    assert ways.off_m[1] == pytest.approx(120 + 21, abs=1.0)  # the margin and the step of the edge
 
 
 def test_a_creek_that_bends_is_followed_however_ragged_its_banks():

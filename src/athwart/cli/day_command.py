@@ -23,7 +23,7 @@ from athwart.cli.common import (
     shown_units,
     write_rejected,
 )
-from athwart.cli.planned import plan_output, read_zones, write_plan, zones_option
+from athwart.cli.planned import plan_output_with, read_zones, write_plan, zones_option
 from athwart.cli.water import Water, WaterChoice, water_options
 from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
@@ -111,7 +111,14 @@ _PAGE = (".html", ".htm")
 @click.option("--title", default="", help="Heading of the sheet.")
 @length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
 @click.option("--saved-at", type=click.Choice(["mark", "boat"]), default="mark")
-@plan_output
+@plan_output_with("the sheet")
+@click.option(
+    "--map",
+    "map_file",
+    type=click.Path(path_type=Path),
+    metavar="OUT.html",
+    help="Draw the marks and the legs on a review map too.",
+)
 @common_options(
     "json",
     "boat",
@@ -154,6 +161,7 @@ def command(
     saved_at: Literal["mark", "boat"],
     outputs: tuple[Path, ...],
     limits_file: Path | None,
+    map_file: Path | None,
     as_json: bool,
     boat_file: Path | None,
     trip: str,
@@ -187,7 +195,9 @@ def command(
     boat = read_boat(boat_file)
     zone = time_zone or boat.time_zone
     shown = shown_units(units, boat)
-    for path in outputs:
+    if map_file is not None and map_file.suffix.lower() not in _PAGE:
+        raise UsageError(f"the map {map_file.name} must end in .html")
+    for path in (*outputs, *([map_file] if map_file else [])):
         check_target(path, overwrite=overwrite)
     if one_way and end_text:
         raise UsageError("give --end or --one-way, not both")
@@ -252,6 +262,11 @@ def command(
     for word in found.words:
         say(f"note: {word}")
     written = _write(made, outputs, limits_file, title, shown, overwrite)
+    if map_file is not None:
+        shapes = [*made.features(), *(zones.features() if zones is not None else [])]
+        written += write_plan(
+            shapes, [map_file], overwrite=overwrite, marks=made.marks, title=title or "Day"
+        )
     if as_json:
         print_json({**_json(made), "notes": list(found.words), "files": [p.name for p in written]})
     else:

@@ -33,33 +33,42 @@ def plan_output(function: F) -> F:
     The background is not handed to the command; `write_plan` takes it from click's context, where
     it finds the ``--units`` of the map too.
     """
+    return plan_output_with("a map")(function)
 
-    def keep(context: click.Context, _: click.Parameter, path: Path | None) -> None:
-        context.meta[_BACKGROUND] = path
 
-    function = click.option(
-        "--background",
-        type=click.Path(path_type=Path),
-        expose_value=False,
-        callback=keep,
-        help="Coastline or other outlines for the map (.html).",
-    )(function)
-    function = click.option(
-        "--limits",
-        "limits_file",
-        type=click.Path(path_type=Path),
-        help="What the plotter takes (TOML).",
-    )(function)
-    return click.option(
-        "-o",
-        "--output",
-        "outputs",
-        multiple=True,
-        type=click.Path(path_type=Path),
-        metavar="OUT",
-        help="File to write: .html (a map), .gpx (lines as routes), .geojson, .gpkg, .fgb, .kml. "
-        "May be given more than once.",
-    )(function)
+def plan_output_with(page: str) -> Callable[[F], F]:
+    """Return `plan_output` for a command whose page (.html) is something else than a map."""
+
+    def declare(function: F) -> F:
+        function = click.option(
+            "--background",
+            type=click.Path(path_type=Path),
+            expose_value=False,
+            callback=_keep_background,
+            help="Coastline or other outlines for the map.",
+        )(function)
+        function = click.option(
+            "--limits",
+            "limits_file",
+            type=click.Path(path_type=Path),
+            help="What the plotter takes (TOML).",
+        )(function)
+        return click.option(
+            "-o",
+            "--output",
+            "outputs",
+            multiple=True,
+            type=click.Path(path_type=Path),
+            metavar="OUT",
+            help=f"File to write: .html ({page}), .gpx (lines as routes), .geojson, .gpkg, .fgb, "
+            ".kml. May be given more than once.",
+        )(function)
+
+    return declare
+
+
+def _keep_background(context: click.Context, _: click.Parameter, path: Path | None) -> None:
+    context.meta[_BACKGROUND] = path
 
 
 def zones_option(function: F) -> F:

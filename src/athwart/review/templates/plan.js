@@ -11,6 +11,7 @@ function athwartPlan(plan, tools) {
     "not seen": { day: "#b35900", night: "ink", wash: 0.08, hatch: "falling", edge: 1.6, dash: [5, 3] },
     "zone": { day: "#a3123f", night: "accent", wash: 0.09, hatch: "cross", edge: 2 },
     "leg": { day: "#1d2730", night: "ink", width: 1.6, dash: [7, 5], arrows: true },
+    "stop": { day: "#1d2730", night: "ink", width: 1.2 },
     "lane": { day: "#0072b2", night: "ink", width: 1.5, arrows: true },
     "drift": { day: "#00664a", night: "ink", width: 2.2, dash: [10, 4, 2, 4], arrows: true },
     "run": { day: "#00664a", night: "ink", width: 3, arrows: true, start: true },
