@@ -28,6 +28,7 @@ COMMANDS = {
     "coverage": "Show what the side-scan has seen, and what not yet.",
     "tide": "Height of the tide, and the water over marks at a time.",
     "beam": "What the sonar sees at a depth, a range and a speed.",
+    "hold": "Where to hold for a cast, and where a drift over a mark starts.",
     "sink": "Count a lure down to a depth, and lead it against the current.",
     "day": "One sheet for the day: order, legs, water, light.",
     "info": "Say what files hold, and what in them is wrong.",

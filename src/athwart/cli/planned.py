@@ -165,7 +165,6 @@ def write_plan(
     from athwart.formats.shapes import routes_of, write_features
     from athwart.handover import export_marks
     from athwart.plotter import Limits
-    from athwart.tables import Marks
 
     for path in outputs:
         check_target(path, overwrite=overwrite)
@@ -174,8 +173,9 @@ def write_plan(
         if path.suffix.lower() == ".gpx":
             routes = routes_of(features)
             lines = len(set(routes.line.tolist()))
+            points = _as_marks(features)
             made, words, _ = export_marks(
-                Marks.empty(),
+                points,
                 path,
                 limits=Limits.from_toml(limits_file) if limits_file else Limits(),
                 clean=True,
@@ -185,11 +185,13 @@ def write_plan(
             for word in words:
                 say(f"note: {word}")
             left = sum(
-                f.geometry.geom_type not in ("LineString", "MultiLineString") for f in features
+                f.geometry.geom_type not in ("Point", "LineString", "MultiLineString")
+                for f in features
             )
             if left:
-                say(f"note: not in {path.name}: {left} points and areas")
-            say(f"{many(lines, 'route')} written to {path.name}")
+                say(f"note: not in {path.name}: {many(left, 'area')}")
+            and_points = f" and {many(len(points), 'waypoint')}" if len(points) else ""
+            say(f"{many(lines, 'route')}{and_points} written to {path.name}")
             written += made
         elif path.suffix.lower() in MAP_ENDINGS:
             _draw(features, path, marks=marks, title=title, overwrite=overwrite)
@@ -200,6 +202,29 @@ def write_plan(
             say(f"{many(len(features), 'shape')} written to {path.name}")
             written.append(path)
     return written
+
+
+def _as_marks(features: Sequence[Feature]) -> Marks:
+    """Return the points of a plan as a plotter takes them: waypoints with their name and note."""
+    import shapely
+
+    from athwart.features import ROLES
+    from athwart.geometry.geodesic import wrap_longitude
+    from athwart.tables import Marks
+
+    points = [f for f in features if f.geometry.geom_type == "Point"]
+    if not points:
+        return Marks.empty()
+    return Marks.from_columns(
+        {
+            "mark_id": [f"plan-{i}" for i in range(len(points))],
+            "name": [f.name or ROLES[f.role] for f in points],
+            "note": [f.note for f in points],
+            "lon": wrap_longitude(shapely.get_x([f.geometry for f in points])),
+            "lat": shapely.get_y([f.geometry for f in points]),
+            "r95_m": [float(f.values.get("r95_m", "nan")) for f in points],
+        }
+    )
 
 
 def _draw(

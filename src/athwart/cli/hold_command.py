@@ -1,0 +1,562 @@
+"""``athwart hold``: where to hold the boat for a cast, and where a drift over a mark starts."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from athwart.cli.common import (
+    Quantity,
+    common_options,
+    length,
+    print_json,
+    read_options,
+    say,
+    shown_units,
+)
+from athwart.cli.planned import plan_output, read_zones, write_plan, zones_option
+from athwart.cli.sinking import SinkChoice, sink_options
+from athwart.errors import DataError, UsageError
+from athwart.progress import Progress
+from athwart.units import (
+    UnitSystem,
+    format_length,
+    format_position,
+    format_speed,
+    many,
+    parse_heading,
+    parse_position,
+)
+
+if TYPE_CHECKING:
+    from athwart.features import Feature
+    from athwart.plan.current import Flow
+    from athwart.plan.hold import Drift, Hold, Target
+    from athwart.plan.zones import Findings, Zones
+    from athwart.tables import Marks
+
+_LEAST_PREFIX = 4
+
+
+@click.command("hold", short_help="Where to hold for a cast, and where a drift over a mark starts.")
+@click.argument("mark", required=False, metavar="[MARK]")
+@click.argument("sources", nargs=-1, type=click.Path(path_type=Path), metavar="[SRC...]")
+@click.option("--lat", help="Latitude of the mark, instead of MARK and SRC.")
+@click.option("--lon", help="Longitude of the mark.")
+@length("--r95", help="R95 of the mark, with --lat and --lon.")
+@length("--sigma", default="4m", show_default=True, help="Error per axis of a waypoint, 1 sigma.")
+@click.option(
+    "--set", "set_text", metavar="DIRECTION", help="Where the current goes to: 040, 040M."
+)
+@click.option("--current", type=Quantity("speed"), help="How fast, at the surface: 0.8kn.")
+@click.option("--set-error", type=Quantity("angle"), default="10deg", show_default=True,
+              help="Standard error of directions.")  # fmt: skip
+@click.option("--current-error", type=Quantity("speed"), default="0.1kn", show_default=True,
+              help="Standard error of the current and of --adrift.")  # fmt: skip
+@click.option("--wind-from", metavar="DIRECTION", help="Where the wind comes from.")
+@click.option("--wind", type=Quantity("speed"), help="How strong it is: 12kn.")
+@click.option("--leeway", type=float, help="How fast she goes before it, as a part of it; 0.04.")
+@click.option(
+    "--adrift-to", metavar="DIRECTION", help="Where she drifts to with the motor stopped."
+)
+@click.option("--adrift", type=Quantity("speed"), help="How fast, as course and speed over the "
+              "ground show; better than current and wind.")  # fmt: skip
+@length("--cast", "cast_m", help="Length of the cast.")
+@click.option("--cast-to", metavar="DIRECTION", help="Where it goes to; else against the drift.")
+@sink_options
+@length("--depth", help="How deep the lure is to go; else to the mark's depth.")
+@click.option("--before", type=Quantity("time"), help="Drift: how long before the mark it starts.")
+@length("--within", default="5m", show_default=True, help="What counts as over the mark.")
+@click.option("--approach", metavar="DIRECTION", help="Track to make good on the way to the mark.")
+@click.option("--boat-speed", type=Quantity("speed"), help="Speed through the water on that way.")
+@zones_option
+@plan_output
+@common_options("json", "units", "overwrite", "ballpark", "private", "debug")
+def command(
+    mark: str | None,
+    sources: tuple[Path, ...],
+    lat: str | None,
+    lon: str | None,
+    r95: float | None,
+    sigma: float,
+    set_text: str | None,
+    current: float | None,
+    set_error: float,
+    current_error: float,
+    wind_from: str | None,
+    wind: float | None,
+    leeway: float | None,
+    adrift_to: str | None,
+    adrift: float | None,
+    cast_m: float | None,
+    cast_to: str | None,
+    sinking: SinkChoice,
+    depth: float | None,
+    before: float | None,
+    within: float,
+    approach: str | None,
+    boat_speed: float | None,
+    zones_files: tuple[Path, ...],
+    outputs: tuple[Path, ...],
+    limits_file: Path | None,
+    as_json: bool,
+    units: str | None,
+    overwrite: bool,
+    allow_ballpark: bool,
+    with_private: bool,
+    debug: bool,
+) -> int:
+    """Say where to hold the boat so that a cast comes down on a mark, or where to start a drift.
+
+    MARK is a name, an id or the first letters of one, out of SRC (a book, any file of marks).
+    --cast asks for a hold, --before for a drift, --approach for the heading to steer on the way.
+
+    For example:
+
+    \b
+      athwart hold Anvil season.gpkg --cast 20m --set 040 --current 0.8kn
+                   --count "12s 10m"
+      athwart hold Anvil season.gpkg --before 5min --adrift-to 055 --adrift 0.9kn
+
+    Advice, not navigation: nothing here knows the depth or the dangers on the way.
+    """  # noqa: D301 - click wants the character itself
+    from athwart.formats import check_target
+    from athwart.plan.hold import CAUTION
+
+    for name, value in (("--set-error", set_error), ("--current-error", current_error),
+                        ("--current", current), ("--wind", wind), ("--adrift", adrift),
+                        ("--leeway", leeway)):  # fmt: skip
+        if value is not None and not (math.isfinite(value) and value >= 0):
+            raise UsageError(f"{name} is {value:g}; allowed is 0 or more")
+    for name, value in (("--cast", cast_m), ("--before", before), ("--within", within),
+                        ("--boat-speed", boat_speed), ("--depth", depth), ("--r95", r95)):  # fmt: skip
+        if value is not None and not (math.isfinite(value) and value > 0):
+            raise UsageError(f"{name} is {value:g}; allowed is more than 0")
+    _both("--set", set_text, "--current", current)
+    _both("--wind-from", wind_from, "--wind", wind)
+    _both("--adrift-to", adrift_to, "--adrift", adrift)
+    _both("--approach", approach, "--boat-speed", boat_speed)
+    if adrift is not None and wind is not None:
+        raise UsageError("--adrift has the wind in it; leave --wind out")
+    if leeway is not None and wind is None:
+        raise UsageError("--leeway is a part of the wind; give --wind and --wind-from too")
+    if cast_m is None and before is None and approach is None:
+        raise UsageError(
+            "say what for: --cast LENGTH for a hold, --before TIME for a drift, --approach "
+            "DIRECTION for the heading to steer"
+        )
+    if cast_m is None and (sinking or cast_to or depth is not None):
+        raise UsageError("--cast-to, --count, --weight and --depth go with --cast")
+    for path in outputs:
+        check_target(path, overwrite=overwrite)
+    shown = shown_units(units)
+    options = read_options("", allow_ballpark=allow_ballpark, with_private=with_private)
+    if lat is not None or lon is not None:
+        target, depths = _typed(mark, sources, lat, lon, r95), (math.nan, math.nan, "")
+    else:
+        target, depths = _found(mark, sources, r95, options, sigma)
+    compass = _Compass(target.lon, target.lat)
+    errors = {"sigma_deg": set_error, "sigma_mps": current_error}
+    flows = _Flows.of(compass, errors, set_text, current, wind_from, wind, leeway,
+                      adrift_to, adrift)  # fmt: skip
+    words: list[str] = list(flows.words)
+    hold = drift = None
+    if cast_m is not None:
+        hold = _hold(target, depths, compass, flows, cast_m, cast_to, sinking, depth, words, shown)
+    if before is not None:
+        from athwart.plan.hold import drift_over
+
+        drift = drift_over(target, flows.total, before_s=before, within_m=within)
+    steer = None
+    if approach is not None:
+        assert boat_speed is not None
+        steer = _steer(compass, approach, boat_speed, flows.total)
+    features = [f for made in (hold, drift) if made is not None for f in made.features()]
+    zones = read_zones(zones_files, allow_ballpark=allow_ballpark, quiet=as_json)
+    touched = _against(zones, hold, drift, features, shown)
+    for word in words:
+        say(f"note: {word}")
+    if not as_json:
+        called = target.name or "the mark"
+        r95_said = format_length(target.spread.r95_m, shown)
+        click.echo(f"{called} at {format_position(target.lon, target.lat)}, R95 {r95_said}")
+        if hold is not None:
+            _print_hold(hold, compass, shown)
+        if drift is not None:
+            _print_drift(drift, compass, shown)
+        if steer is not None:
+            _print_steer(steer, compass, shown)
+        for sentence in touched:
+            click.echo(sentence)
+        click.echo(CAUTION)
+    files = (
+        write_plan(
+            [*features, *(zones.features() if zones is not None else [])],
+            outputs,
+            limits_file=limits_file,
+            overwrite=overwrite,
+        )
+        if outputs
+        else []
+    )
+    if as_json:
+        print_json(
+            {
+                "mark": {"name": target.name, "lat": target.lat, "lon": target.lon,
+                         "r95_m": target.spread.r95_m, "hazard": target.hazard},
+                "variation_deg": compass.variation,
+                "hold": None if hold is None else _hold_json(hold),
+                "drift": None if drift is None else _drift_json(drift),
+                "approach": steer,
+                "zones": touched,
+                "notes": words,
+                "files": [p.name for p in files],
+                "caution": CAUTION,
+            }
+        )  # fmt: skip
+    return 0
+
+
+def _both(one: str, a: object, other: str, b: object) -> None:
+    if (a is None) != (b is None):
+        raise UsageError(f"{one} and {other} belong together; give both")
+
+
+class _Compass:
+    """Directions true and magnetic at a place today."""
+
+    def __init__(self, lon: float, lat: float) -> None:
+        from athwart.geometry.magnetic import variation
+
+        try:
+            now = np.datetime64("now", "us")
+            self.variation: float | None = float(variation(lon, lat, now))
+        except DataError:  # the models end in 2029
+            self.variation = None
+
+    def read(self, text: str | None) -> float:
+        """Return a typed direction, degrees true."""
+        degrees, magnetic = parse_heading(text or "")
+        if magnetic:
+            if self.variation is None:
+                raise UsageError(
+                    "the magnetic variation of today is not known; give true directions"
+                )
+            degrees += self.variation
+        return degrees % 360.0
+
+    def said(self, degrees: float) -> str:
+        """Write a direction, true and magnetic."""
+        true = f"{round(degrees) % 360:03d} true"
+        if self.variation is None:
+            return true
+        return f"{true} ({round(degrees - self.variation) % 360:03d} magnetic)"
+
+
+class _Flows:
+    """What moves the water, and what moves the boat."""
+
+    def __init__(self, current: Flow, wind: Flow, total: Flow, words: tuple[str, ...]) -> None:
+        self.current, self.wind, self.total, self.words = current, wind, total, words
+
+    @classmethod
+    def of(
+        cls,
+        compass: _Compass,
+        errors: dict[str, float],
+        set_text: str | None,
+        current: float | None,
+        wind_from: str | None,
+        wind: float | None,
+        part: float | None,
+        adrift_to: str | None,
+        adrift: float | None,
+    ) -> _Flows:
+        from athwart.plan.current import LEEWAY, Flow, leeway
+
+        water, air = Flow(), Flow()
+        if current is not None:
+            water = Flow.towards(compass.read(set_text), current, **errors)
+        if wind is not None:
+            air = leeway(compass.read(wind_from), wind, LEEWAY.value if part is None else part)
+        if adrift is None:
+            return cls(water, air, water + air, ())
+        total = Flow.towards(compass.read(adrift_to), adrift, **errors)
+        if current is None:
+            words = (
+                "what carries the lure is taken to be the drift of the boat; if the wind has a part "
+                "in that, give --set and --current too",
+            )
+            return cls(total, Flow(), total, words)
+        rest = Flow(total.east_mps - water.east_mps, total.north_mps - water.north_mps)
+        return cls(water, rest, total, ())
+
+
+def _typed(
+    mark: str | None, sources: tuple[Path, ...], lat: str | None, lon: str | None, r95: float | None
+) -> Target:
+    from athwart.plan.hold import Spread, Target
+    from athwart.uncertainty.ellipse import CHI2_95_2DOF
+
+    if lat is None or lon is None:
+        raise UsageError("give both --lat and --lon")
+    if sources or r95 is None:
+        raise UsageError("a typed mark takes --lat, --lon and --r95, and no files")
+    place = parse_position(lat, lon)
+    sigma = r95 / math.sqrt(CHI2_95_2DOF)
+    return Target(lon=place[0], lat=place[1], spread=Spread.round(sigma), name=mark or "")
+
+
+def _found(
+    mark: str | None, sources: tuple[Path, ...], r95: float | None, options: Any, sigma: float
+) -> tuple[Target, tuple[float, float, str]]:
+    from athwart.gather import gather, settle
+    from athwart.plan.hold import Spread, Target
+
+    if r95 is not None:
+        raise UsageError("--r95 goes with --lat and --lon; a mark of a file has its own")
+    if mark is not None and Path(mark).is_file():
+        raise UsageError(f"name the mark first, then its file: athwart hold MARK {mark}")
+    if mark is None or not sources:
+        raise UsageError(
+            "give a mark and the file that holds it (athwart hold MARK SRC), or --lat, --lon, --r95"
+        )
+    with Progress() as told:
+        found = gather(sources, options=options, sigma_m=sigma, told=told)
+        marks, _, _ = settle(found)
+    for word in found.words:
+        say(f"note: {word}")
+    i = find_mark(marks, mark)
+    target = Target(
+        lon=float(marks.lon[i]),
+        lat=float(marks.lat[i]),
+        spread=Spread(
+            float(marks.var_east_m2[i]),
+            float(marks.var_north_m2[i]),
+            float(marks.cov_east_north_m2[i]),
+        ),
+        name=str(marks.name[i]) or str(marks.mark_id[i]),
+        hazard=bool(marks.hazard[i]),
+    )
+    error = math.sqrt(marks.var_depth_m2[i]) if np.isfinite(marks.var_depth_m2[i]) else math.nan
+    return target, (float(marks.depth_m[i]), error, str(marks.depth_below[i]))
+
+
+def find_mark(marks: Marks, text: str) -> int:
+    """Return the row of the mark that a text means: a name, an id, or the first letters of one.
+
+    Raises
+    ------
+    UsageError
+        No mark, or several, are meant.
+    """
+    ids, wanted = marks.mark_id.tolist(), text.strip().casefold()
+    named = [i for i, name in enumerate(marks.name.tolist()) if name.strip().casefold() == wanted]
+    rows = [i for i, mark_id in enumerate(ids) if mark_id == text.strip()] or named
+    if not rows and len(wanted) >= _LEAST_PREFIX:
+        rows = [i for i, mark_id in enumerate(ids) if mark_id.startswith(wanted)]
+    if len(rows) == 1:
+        return rows[0]
+    if rows:
+        several = ", ".join(ids[i] for i in rows[:5])
+        raise UsageError(f"{text!r} could be {len(rows)} marks; give one of their ids: {several}")
+    some = ", ".join(n for n in marks.name.tolist()[:8] if n)
+    raise UsageError(
+        f"there is no mark {text!r} among {many(len(marks), 'mark')}"
+        + (f"; there are {some}" if some else "")
+    )
+
+
+def _hold(
+    target: Target,
+    depths: tuple[float, float, str],
+    compass: _Compass,
+    flows: _Flows,
+    cast_m: float,
+    cast_to: str | None,
+    sinking: SinkChoice,
+    depth: float | None,
+    words: list[str],
+    shown: UnitSystem,
+) -> Hold:
+    from athwart.plan.hold import Cast, hold_for
+
+    rate = sinking.read() if sinking else None
+    deep, error = (math.nan if depth is None else depth), 0.0
+    if rate is not None and depth is None:
+        deep, error, below = depths
+        if not deep > 0 or below == "datum":
+            raise UsageError(
+                "how deep the lure is to go is not known: the mark has no depth below the surface; "
+                "give --depth"
+            )
+        error = 0.0 if math.isnan(error) else error
+        words.append(
+            f"the lure is to go to the mark's depth, {format_length(deep, shown)} below the "
+            f"{below or 'surface'} as it was sounded; give --depth for another"
+        )
+    made = hold_for(
+        target,
+        Cast(
+            length_m=cast_m,
+            to_deg=math.nan if cast_to is None else compass.read(cast_to),
+            sink=rate,
+            depth_m=deep,
+            depth_sigma_m=error,
+        ),
+        current=flows.current,
+        wind=flows.wind,
+    )
+    words += made.words
+    if rate is None and flows.current.speed_mps > 0:
+        words.append(
+            "nothing says how fast the lure sinks, so that the current's part on its way down is "
+            "left out; give --count or --weight"
+        )
+    return made
+
+
+def _steer(compass: _Compass, approach: str, speed: float, flow: Flow) -> dict[str, float]:
+    from athwart.plan.current import course_to_steer
+
+    track = compass.read(approach)
+    way = 0.0 if flow.speed_mps == 0 else flow.direction_deg
+    heading, made = course_to_steer(track, speed, way, flow.speed_mps)
+    if np.isnan(heading):
+        raise DataError(
+            f"at {format_speed(speed, 'feet')} through the water she cannot make good "
+            f"{round(track) % 360:03d}: the drift of {format_speed(flow.speed_mps, 'feet')} is too "
+            "strong; go faster or take another way"
+        )
+    crab = (float(heading) - track + 180.0) % 360.0 - 180.0
+    return {"track_deg": track, "heading_deg": float(heading), "crab_deg": crab,
+            "made_good_mps": float(made)}  # fmt: skip
+
+
+def _against(
+    zones: Zones | None,
+    hold: Hold | None,
+    drift: Drift | None,
+    features: list[Feature],
+    shown: UnitSystem,
+) -> list[str]:
+    """Return a sentence for every zone that the hold or the drift touches."""
+    if zones is None:
+        return []
+    from athwart.plan.zones import judge_shapes
+
+    reach = [
+        hold.position.r95_m if f.role in ("hold", "cast") and hold is not None else
+        drift.spread.r95_m if drift is not None else 0.0
+        for f in features
+    ]  # fmt: skip
+    found: Findings = judge_shapes(
+        zones, [f.geometry for f in features], np.array(reach), reach_m=0.0
+    ).worst_first()
+    rows = [i for i, t in enumerate(found.touched) if t]
+    sentences = found.sentences(zones, shown)
+    said = [f"{features[int(found.item[i])].name}: {sentences[i]}" for i in rows]
+    return [*said, "the law of the place decides, not your file of zones"]
+
+
+def _print_hold(hold: Hold, compass: _Compass, shown: UnitSystem) -> None:
+    click.echo(f"hold at       {format_position(hold.lon, hold.lat)}")
+    click.echo(
+        f"              {format_length(hold.from_mark_m, shown)} from the mark, bearing "
+        f"{compass.said(hold.from_mark_deg)} from it"
+    )
+    if not math.isnan(hold.bow_deg):
+        click.echo(
+            f"bow to        {compass.said(hold.bow_deg)}, "
+            f"{format_speed(hold.through_water_mps, 'feet')} through the water keeps the place"
+        )
+    click.echo(
+        f"cast          {format_length(hold.length_m, shown)} to {compass.said(hold.to_deg)}"
+    )
+    if hold.count_s:
+        from athwart.uncertainty.vertical import Z95
+
+        click.echo(
+            f"count         {hold.count_s:.0f} seconds, ± {Z95 * hold.count_sigma_s:.0f} (95 %), on "
+            "a slack line"
+            + (
+                f"; the current carries it {format_length(hold.lead_m, shown)} meanwhile, which is "
+                "allowed for"
+                if hold.lead_m
+                else ""
+            )
+        )
+    parts = (("the mark", hold.mark), ("your position", hold.position), ("the cast", hold.cast),
+             ("sinking and current", hold.current))  # fmt: skip
+    listed = ", ".join(
+        f"{name} {format_length(p.r95_m, shown)}" for name, p in parts if p.r95_m > 0
+    )
+    click.echo(
+        f"comes down    within {format_length(hold.r95_m, shown)} of the mark (95 %); R95 of the "
+        f"parts: {listed}"
+    )
+
+
+def _print_drift(drift: Drift, compass: _Compass, shown: UnitSystem) -> None:
+    from athwart.uncertainty.vertical import Z95
+
+    click.echo(f"start drift   {format_position(drift.start_lon, drift.start_lat)}")
+    click.echo(
+        f"              {format_length(drift.distance_m, shown)} before the mark; she goes to "
+        f"{compass.said(drift.towards_deg)} at {format_speed(drift.speed_mps, 'feet')}"
+    )
+    click.echo(
+        f"over it       after {_minutes(drift.until_s)}, ± {_minutes(Z95 * drift.until_sigma_s)} "
+        f"(95 %); {_minutes(drift.over_s)} within {format_length(drift.within_m, shown)} of it"
+    )
+    click.echo(
+        f"passes        within {format_length(drift.within_m, shown)} of the mark with a chance of "
+        f"{drift.chance:.0%}; off to a side by up to "
+        f"{format_length(Z95 * drift.across_sigma_m, shown)} (95 %)"
+    )
+
+
+def _print_steer(steer: dict[str, float], compass: _Compass, shown: UnitSystem) -> None:
+    side = "starboard" if steer["crab_deg"] > 0 else "port"
+    crab = abs(round(steer["crab_deg"]))
+    off = f", {crab} degrees to {side} of the track" if crab else ""
+    click.echo(
+        f"steer         {compass.said(steer['heading_deg'])}{off}, to make good "
+        f"{compass.said(steer['track_deg'])} at {format_speed(steer['made_good_mps'], 'feet')}"
+    )
+
+
+def _minutes(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    if not minutes:
+        return f"{rest} s"
+    return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+
+
+def _hold_json(hold: Hold) -> dict[str, Any]:
+    total = hold.spread
+    return {
+        "lat": hold.lat, "lon": hold.lon, "landing_lat": hold.landing_lat,
+        "landing_lon": hold.landing_lon, "from_mark_deg": hold.from_mark_deg,
+        "from_mark_m": hold.from_mark_m, "bow_deg": hold.bow_deg,
+        "through_water_mps": hold.through_water_mps, "cast_to_deg": hold.to_deg,
+        "cast_m": hold.length_m, "count_s": hold.count_s, "count_sigma_s": hold.count_sigma_s,
+        "lead_m": hold.lead_m, "lead_deg": hold.lead_deg, "r95_m": hold.r95_m,
+        "var_east_m2": total.east, "var_north_m2": total.north, "cov_east_north_m2": total.cov,
+        "r95_parts_m": {"mark": hold.mark.r95_m, "position": hold.position.r95_m,
+                        "cast": hold.cast.r95_m, "current": hold.current.r95_m},
+    }  # fmt: skip
+
+
+def _drift_json(drift: Drift) -> dict[str, Any]:
+    return {
+        "start_lat": drift.start_lat, "start_lon": drift.start_lon, "end_lat": drift.end_lat,
+        "end_lon": drift.end_lon, "towards_deg": drift.towards_deg, "speed_mps": drift.speed_mps,
+        "distance_m": drift.distance_m, "until_s": drift.until_s,
+        "until_sigma_s": drift.until_sigma_s, "within_m": drift.within_m, "chance": drift.chance,
+        "over_s": drift.over_s, "across_sigma_m": drift.across_sigma_m, "r95_m": drift.r95_m,
+    }  # fmt: skip
