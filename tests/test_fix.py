@@ -235,7 +235,7 @@ REFUSED = [
     ("range-missing", "give one of them", {"slant_range_m": None, "trip": "a"}, {}),
     ("latitude-out-of-range", "from -90 to 90", {"lat": 91.0}, {}),
     ("not-finite", "not a number", {"depth_m": np.inf}, {}),
-    ("position-missing", "--track", {"lon": None, "lat": None}, {}),
+    ("position-missing", "no track to take them from", {"lon": None, "lat": None}, {}),
     ("position-incomplete", "give both or neither", {"lat": None}, {}),
     ("heading-missing", "heading_deg", {"heading_deg": None}, {}),
     ("both-headings", "give only one", {"heading_mag_deg": 4.0}, {}),

@@ -85,7 +85,9 @@ def write_card(
         raise FileError(folder.name or str(folder), "is not a folder; is the card in?")
     there = [name for name in files if (folder / name).exists()]
     if there and not overwrite:
-        raise FileError(there[0], "is already on the card; allow it with --overwrite")
+        raise FileError(
+            there[0], "is already on the card; allow it to be replaced", code="file-exists"
+        )
     need = sum(len(data) for data in files.values()) + _SLACK_BYTES * (len(files) + 1)
     free = shutil.disk_usage(folder).free
     if free < need:

@@ -6,10 +6,13 @@
     ├── UsageError               the call or the command line is at fault (exit 2)
     └── DataError                the data or a file is at fault (exit 1)
         ├── FileError            a file that cannot be read, understood or written
-        └── TableError           a table with bad rows; holds every one of them
+        ├── TableError           a table with bad rows; holds every one of them
+        └── FilesError           the faults of several files; holds every one of them
 
 A message is one plain sentence for each fault: where it is, what was found, what is allowed
-or what to do.
+or what to do. It is read on a page, in Python and on a command line alike, so it names no
+option and no command. Where there is one that helps, the fault has a code, and
+`athwart.cli.ways` tells the option that belongs to it.
 """
 
 from __future__ import annotations
@@ -17,7 +20,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["AthwartError", "BadRow", "DataError", "FileError", "TableError", "UsageError", "folded"]
+__all__ = [
+    "AthwartError",
+    "BadRow",
+    "DataError",
+    "FileError",
+    "FilesError",
+    "TableError",
+    "UsageError",
+    "folded",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +119,21 @@ def _rows_in_words(numbers: Iterable[int]) -> str:
 
 
 class AthwartError(Exception):
-    """Base of everything that athwart refuses."""
+    """Base of everything that athwart refuses.
+
+    Parameters
+    ----------
+    message : str
+        One sentence.
+    code : str
+        Short fixed word for programs, such as ``file-exists``; empty where none is needed.
+    """
 
     exit_code = 1
+
+    def __init__(self, message: str = "", *, code: str = "") -> None:
+        super().__init__(message)
+        self.code = code
 
 
 class UsageError(AthwartError):
@@ -131,10 +155,12 @@ class FileError(DataError):
         Name of the file as the user knows it.
     message : str
         One sentence.
+    code : str
+        As in `AthwartError`.
     """
 
-    def __init__(self, source: str, message: str) -> None:
-        super().__init__(f"{source}: {message}")
+    def __init__(self, source: str, message: str, *, code: str = "") -> None:
+        super().__init__(f"{source}: {message}", code=code)
         self.source = source
 
 
@@ -153,3 +179,17 @@ class TableError(DataError):
         self.source = source
         self.rows = tuple(rows)
         super().__init__("\n".join(f"{source}: {line}" for line in folded(self.rows)))
+
+
+class FilesError(DataError):
+    """The faults of several files, each of them kept.
+
+    Parameters
+    ----------
+    errors : iterable of AthwartError
+        In the order of the files.
+    """
+
+    def __init__(self, errors: Iterable[AthwartError]) -> None:
+        self.errors = tuple(errors)
+        super().__init__("\n".join(str(e) for e in self.errors))

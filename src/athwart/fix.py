@@ -254,7 +254,7 @@ def _place_antenna(
         docket.reject(
             ~typed,
             "position-missing",
-            lambda i: "there is no lat and lon, and no track to take them from (--track)",
+            lambda i: "there is no lat and lon, and no track to take them from",
             "lat",
         )
     else:
@@ -611,7 +611,7 @@ def _refuse_ranges(x: _Lengths, docket: _Docket) -> None:
         lambda i: (
             f"slant range {x.slant[i]:.1f} m is shorter than the {nearest[i]:.1f} m to the nearest "
             "bottom, so the echo is in the water; give target_depth_m, or say that it is in the "
-            "water (kind fish or bait, or --in-water)"
+            "water, as kind fish or bait does"
         ),
         "slant_range_m",
     )

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from athwart.contents import Contents
-from athwart.errors import BadRow, DataError, TableError
+from athwart.errors import BadRow, DataError, FilesError, TableError
 from athwart.formats import ReadOptions, read
 from athwart.merge import Merged, merge
 from athwart.merge.report import Report
@@ -137,7 +137,7 @@ def gather(
         lines.append(contents.tracks)
         routes.append(contents.routes)
     if faults:
-        raise DataError("\n".join(str(f) for f in faults))
+        raise FilesError(faults)
     if any(final) and len(final) > 1:
         words.append(
             "names, rulings and marks of a book are not used when it is merged with other files; "

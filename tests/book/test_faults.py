@@ -347,7 +347,7 @@ def refused(run, book: Path, card: Path, words: str, codes: tuple[int, ...] = (1
 
 
 def test_missing_book_and_missing_folder_are_said(tmp_path, card, run):
-    refused(run, tmp_path / "none.gpkg", card, "there is no such book; athwart book add makes one")
+    refused(run, tmp_path / "none.gpkg", card, "there is no such book (athwart book add makes one)")
     missing = tmp_path / "gone" / "season.gpkg"
     code, said = run("book", "add", missing, card)
     assert code == 1

@@ -1,5 +1,7 @@
 """What the page of pictures asks, on frames whose truth is known (tests/frame/simulated.py)."""
 
+import json
+import re
 import struct
 import zlib
 from dataclasses import replace
@@ -324,6 +326,33 @@ def test_how_long_a_line_takes_is_measured_on_a_thing_that_a_turn_shows_twice(pa
         answer = page.post(path, {**asked, **wrong})
         assert answer.status in (400, 409)
         assert words in answer.json()["fault"]
+
+
+def test_no_refusal_of_the_page_speaks_of_the_command_line(paused, page, tmp_path):
+    _, path, asked = paused()
+    (tmp_path / "there.tif").write_text("mine")
+    nadir = {"x": asked["layout"]["centre_px"] + 3, "y": 40.5}
+    typed = {"by": "typed", "depth_m": 15.0}
+    untimed = b"<?xml version='1.0'?><gpx version='1.1'/>"
+    undated = b"$GPGGA,061230,5530.0,N,01215.0,E,1,8,1.0,2.0,M,40.0,M,,*6B\r\n"
+    answers = [
+        page.post(f"{path}/place", {**asked, "picks": [nadir], "bottom": typed}),
+        page.post(f"{path}/place", {**asked, "picks": [nadir], "place": {"how": "track"}}),
+        page.post(f"{path}/place", {**asked, "moment": {"how": "typed", "text": "09:40:12"}}),
+        page.post(f"{path}/place", {**asked, "layout": {}}),
+        page.post(f"{path}/save", {**asked, "picks": [nadir], "bottom": typed}),
+        page.post(f"{path}/strip", {**asked, "name": "strip.png"}),
+        page.post(f"{path}/layout/take", {"name": "gone.layout.toml"}),
+        page.post("/api/marks/nothing", {"name": "x"}),
+        page.post("/api/undo", {"number": 99}),
+        sent(page, "/api/tracks", "empty.gpx", untimed),
+        sent(page, "/api/tracks", "log.nmea", undated),
+        sent(page, "/api/boats", "tern.toml", b"[error]\nfast = 1\n"),
+    ]
+    told = [json.dumps(a.json()) for a in answers]
+    assert sum('"fault"' in t for t in told) >= 9, told
+    for text in told:
+        assert not re.search(r"(?<![-\w])--[a-z]|athwart [a-z]+ ", text), text
 
 
 def png_of(array):

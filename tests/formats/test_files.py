@@ -30,7 +30,7 @@ def test_a_block_that_fails_leaves_nothing(tmp_path):
 def test_an_existing_file_needs_leave(tmp_path):
     (tmp_path / "a.txt").write_text("old")
     with (
-        pytest.raises(FileError, match=r"a\.txt: the file exists; .*--overwrite"),
+        pytest.raises(FileError, match=r"a\.txt: the file exists; .* allow it to be replaced"),
         atomic_write(tmp_path / "a.txt"),
     ):
         pass

@@ -218,7 +218,7 @@ def test_foreign_text_must_be_whole_elements():
 
 def test_an_existing_file_is_not_replaced_unasked(tmp_path):
     path = save(tmp_path, "mine")
-    with pytest.raises(FileError, match="--overwrite"):
+    with pytest.raises(FileError, match="allow it to be replaced"):
         write(path, Contents(marks=marks()))
     assert path.read_text() == "mine"
     write(path, Contents(marks=marks()), overwrite=True)

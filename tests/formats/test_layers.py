@@ -169,7 +169,7 @@ def test_polygons_are_said_and_read_as_areas(tmp_path):
     path = put(tmp_path, frame, ".geojson")
     contents = read(path)
     assert len(contents.waypoints) == 1
-    assert any("--within" in w for w in contents.words)
+    assert any("serve as a limit or a background" in w for w in contents.words)
     assert read_areas(path).equals(shapely.box(0, 0, 2, 2))
     assert len(read_background(path)) == 1
 

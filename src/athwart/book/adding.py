@@ -243,7 +243,7 @@ def _had_words(connection: sqlite3.Connection, had: dict[str, int]) -> str:
     numbers = ", ".join(map(str, sorted(set(had.values()))))
     return (
         f"{many(len(had), 'sighting')} had this result before a later one took its place; the "
-        f"later one stays (athwart book undo takes it back: entry {numbers})"
+        f"later one stays, and can be taken back by its log entry {numbers}"
     )
 
 

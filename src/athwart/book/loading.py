@@ -70,7 +70,9 @@ def members_of(connection: sqlite3.Connection, mark_ids: Iterable[str]) -> list[
             (resolve(connection, mark_id),),
         ).fetchall()
         if not rows:
-            raise UsageError(f"there is no mark {mark_id!r}; athwart book marks lists them")
+            raise UsageError(
+                f"there is no mark {mark_id!r}; give the id of one", code="mark-unknown"
+            )
         out += [int(r[0]) for r in rows]
     return out
 

@@ -69,7 +69,9 @@ def entry_of(connection: sqlite3.Connection, number: int) -> Entry:
     """
     row = connection.execute(f"SELECT {_COLUMNS} FROM log WHERE fid = ?", (number,)).fetchone()
     if row is None:
-        raise UsageError(f"the log has no entry {number}; athwart book log lists them")
+        raise UsageError(
+            f"the log has no entry {number}; give the number of one", code="log-entry-unknown"
+        )
     return _entry(row)
 
 

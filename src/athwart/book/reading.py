@@ -50,9 +50,11 @@ def read_book(path: Path, *, with_private: bool = False) -> Contents:
         log_entries = connection.execute("SELECT count(*) FROM log").fetchone()[0]
     words = []
     if hidden:
-        words.append(f"{many(hidden, 'private mark')} left out; --with-private takes them in")
+        words.append(f"{many(hidden, 'private mark')} left out, as nothing asked for them")
     if waiting:
-        words.append(f"{many(waiting, 'sighting')} not merged yet: run athwart book merge")
+        words.append(
+            f"{many(waiting, 'sighting')} not merged yet; merge the book first to have them"
+        )
     return Contents(
         source=path.name,
         format="book",
@@ -170,7 +172,10 @@ def find_mark(connection: sqlite3.Connection, text: str) -> str:
     if rows:
         ids = ", ".join(r[0] for r in rows[:5])
         raise UsageError(f"{text!r} could be {len(rows)} marks; give one of their ids: {ids}")
-    raise UsageError(f"there is no mark {text!r}; athwart book marks lists them")
+    raise UsageError(
+        f"there is no mark {text!r}; give its name, or the first letters of its id",
+        code="mark-unknown",
+    )
 
 
 @dataclass(frozen=True, slots=True)

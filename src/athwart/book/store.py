@@ -34,7 +34,7 @@ _LOOK_AGAIN_S = 0.02
 _MAGIC = b"SQLite format 3\x00"
 _LEFTOVER_S = 60.0
 """A file in the making that nothing was written to for so long was left by a program that died."""
-_NO_BOOK = "the file is not a book (a GeoPackage that athwart book made)"
+_NO_BOOK = "the file is not a book (a GeoPackage that athwart made)"
 
 
 class Store:
@@ -222,7 +222,7 @@ class Store:
 
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _DAMAGED = (
-    "the book is damaged; go back to a backup, and keep this file (athwart book check says what "
+    "the book is damaged; go back to a backup, and keep this file (a check of the book says what "
     "is wrong, where that can still be told)"
 )
 
@@ -391,7 +391,7 @@ def _connect(path: Path, write: bool, wait_s: float) -> Store:
         if path.is_dir():
             raise FileError(path.name or str(path), "is a folder; give the name of a book")
         if not path.exists():
-            raise FileError(path.name, "there is no such book; athwart book add makes one")
+            raise FileError(path.name, "there is no such book", code="no-book")
         with path.open("rb") as handle:
             start = handle.read(len(_MAGIC))
     except (OSError, ValueError) as error:

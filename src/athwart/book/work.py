@@ -508,8 +508,8 @@ def _two_of_one(
         raise UsageError(f"{a} and {b} are one mark already")
     if a == b or len(found[0]) != 1 or len(found[1]) != 1:
         raise UsageError(
-            f"{a} and {b} are the same mark; to part it, give the ids of two of its sightings "
-            "(athwart book why lists them)"
+            f"{a} and {b} are the same mark; to part it, give the ids of two of its sightings",
+            code="sightings-of-one-mark",
         )
     return found[0], found[1]
 

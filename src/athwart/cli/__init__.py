@@ -86,10 +86,11 @@ def main(args: list[str] | None = None) -> None:
 
 
 def _say(error: Exception) -> int:
+    from athwart.cli.ways import refusal
     from athwart.errors import AthwartError
 
     if isinstance(error, AthwartError):
-        click.echo(str(error), err=True)
+        click.echo(refusal(error), err=True)
         return error.exit_code
     click.echo(
         f"something went wrong inside athwart ({type(error).__name__}: {error}); "

@@ -11,6 +11,7 @@ import click
 import numpy as np
 
 from athwart.cli.common import common_options, print_json, read_options, say
+from athwart.cli.ways import refusal
 from athwart.errors import AthwartError, folded
 from athwart.progress import Progress
 from athwart.units import format_position, many
@@ -41,7 +42,7 @@ def command(
                 told(f"reading {path.name}", share)
                 entry = describe(inspect(path, options=options))
         except AthwartError as error:
-            entry = {"file": path.name, "error": str(error)}
+            entry = {"file": path.name, "error": refusal(error)}
         failed |= bool(entry.get("rejected")) or "error" in entry
         entries.append(entry)
         if not as_json:

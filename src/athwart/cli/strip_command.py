@@ -217,7 +217,7 @@ def _strips(
     told_of: list[dict[str, Any]],
 ) -> Iterator[Strip]:
     """Lay one picture after the other, so that a mosaic holds one strip at a time."""
-    from athwart.errors import AthwartError, DataError, FileError
+    from athwart.errors import AthwartError, FileError
     from athwart.frame.picture import read_picture
     from athwart.laying import fitted, lay_picture, level_bottom, straightened
 
@@ -246,7 +246,7 @@ def _strips(
         except (FileError, UsageError):
             raise
         except AthwartError as error:
-            raise DataError(f"{path.name}: {error}") from error
+            raise FileError(path.name, str(error), code=error.code) from error
         told_of.append({"file": path.name, "time": moment.time, "time_sigma_s": moment.sigma_s})
         words = [*picture.words, *strip.words]
         if len(pictures) > 1:

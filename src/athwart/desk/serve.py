@@ -22,7 +22,7 @@ def listen(port: int = 0) -> socket.socket:
         The port is in use, or may not be used.
     """
     if not 0 <= port <= 65535:
-        raise UsageError(f"--port {port} cannot be; give a number from 1024 to 65535")
+        raise UsageError(f"the port {port} cannot be; give a number from 1024 to 65535")
     server = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         server.bind(("127.0.0.1", port))
@@ -31,7 +31,7 @@ def listen(port: int = 0) -> socket.socket:
         server.close()
         raise FileError(
             f"port {port}", f"cannot be used ({(error.strerror or str(error)).lower()}); "
-            "leave --port out to take a free one",
+            "give another, or none to take a free one", code="port-unusable",
         ) from error  # fmt: skip
     return server
 

@@ -119,7 +119,7 @@ class Desk:
 
     def __init__(self, book: Path | None, folder: Path | None = None) -> None:
         if book is not None and book.exists() and not is_book(book):
-            raise FileError(book.name, "the file is not a book; athwart book add makes one")
+            raise FileError(book.name, "the file is not a book", code="no-book")
         self.folder = (folder or (book.parent if book is not None else Path.cwd())).resolve()
         self.book = None if book is None else book.resolve()
         self.lock = threading.RLock()

@@ -34,7 +34,9 @@ def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Pa
         raise FileError(target.name, f"the folder {str(folder)!r} does not exist; make it first")
     if target.exists() and not overwrite:
         raise FileError(
-            target.name, "the file exists; give another name, or --overwrite to replace it"
+            target.name,
+            "the file exists; give another name, or allow it to be replaced",
+            code="file-exists",
         )
     return target
 

@@ -107,7 +107,7 @@ def _gdal(path: Path, driver: str, doing: str = "read") -> Iterator[None]:
     except DataError as error:
         if isinstance(error, FileError):
             raise
-        raise FileError(path.name, str(error)) from error
+        raise FileError(path.name, str(error), code=error.code) from error
     except Exception as error:
         title = _TITLES.get(driver, driver)
         reason = (str(error).strip().splitlines() or [""])[0].replace(str(path), path.name)
@@ -211,7 +211,7 @@ class _Collected:
         if areas.any():
             self.words.append(
                 f"{int(areas.sum())} areas of {layer!r} hold no points; they serve as a limit "
-                "(--within) or a background"
+                "or a background"
             )
         if frame.crs is None:
             raise FileError(

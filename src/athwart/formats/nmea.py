@@ -424,7 +424,8 @@ class _Log:
                 raise FileError(
                     self.source,
                     "no sentence of the log holds a date (RMC and ZDA do); give the date of its "
-                    "first sentence (--date 2031-05-04)",
+                    "first sentence",
+                    code="date-missing",
                 )
             first = int(np.datetime64(options.date, "D").astype(np.int64))
             days = first + turns

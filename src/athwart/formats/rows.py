@@ -184,7 +184,7 @@ TIME_FAULTS = {
     texts.BAD: ("time-unreadable", "is no time; write it like 2031-05-04T06:30:00Z"),
     texts.NO_ZONE: (
         "time-without-zone",
-        "has no zone; end it with Z for UTC or an offset like +02:00, or name the zone (--tz)",
+        "has no zone; end it with Z for UTC or an offset like +02:00, or name the zone",
     ),
     texts.AMBIGUOUS: (
         "time-ambiguous",

@@ -182,7 +182,8 @@ def to_wgs84(
     if not group.transformers:
         raise DataError(
             f"there is only an approximate way from {source.name!r} to WGS 84, of unknown error; "
-            "allow it with allow_ballpark=True (--allow-ballpark), or convert the file first"
+            "convert the file first, or accept the approximate way",
+            code="approximate-transformation",
         )
     best = group.transformers[0]
     lon, lat = best.transform(x, y)

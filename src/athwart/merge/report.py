@@ -249,7 +249,7 @@ def offset_sentence(offset: Offset, units: UnitSystem = "metric", *, shifted: bo
     done = (
         "it was moved onto them."
         if shifted
-        else "look for a wrong lever arm, clock or heading, or shift it (--shift-trips)."
+        else "look for a wrong lever arm, clock or heading, or have the trip shifted."
     )
     return (
         f"Trip {offset.trip!r} sits {format_length(offset.distance_m, units)} off the others "
