@@ -150,7 +150,13 @@ def test_demo_runs_everything_and_lies_near_the_truth(run, tmp_path):
     code, out, err = run("demo", "-o", folder, "--json")
     assert code == 0, err
     value = json.loads(out)
-    assert value["files"] == ["marks.html", "plotter-2.gpx", "plotter.gpx", "season.gpkg"]
+    assert value["files"] == [
+        "day.gpx", "day.html", "marks.html", "plotter-2.gpx", "plotter.gpx", "season.gpkg",
+    ]  # fmt: skip
+    sheet = (folder / "day.html").read_text(encoding="utf-8")
+    assert sheet.count('class="who"') == 9
+    assert "under the keel" in sheet
+    assert "sunset" in sheet
     marks = value["marks"]
     assert marks["targets_seen"] == 32
     assert marks["median_error_m"] < 5

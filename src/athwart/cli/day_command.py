@@ -210,7 +210,7 @@ def command(
     leaves = parse_time(depart, zone) if depart else NOT_TIMED
     zones = read_zones(zones_files, allow_ballpark=allow_ballpark)
     allowed = _areas(water_files, allow_ballpark)
-    closed = _closed(_areas(closed_files, allow_ballpark), zones)
+    closed = closed_water(_areas(closed_files, allow_ballpark), zones)
     with Progress() as told:
         found = gather(
             sources,
@@ -229,7 +229,16 @@ def command(
         end = None if end_text is None else _place(end_text, every, "end")
         marks = _chosen(every, names, kinds, within, allow_ballpark, [start, end])
         level = water.read(zone=zone, lat=start.lat) if water else None
-        over = _water_over(level, looks, boat, draft, margin, transducer_depth) if level else None
+        over = None
+        if level is not None:
+            over = over_marks(
+                level,
+                looks,
+                boat,
+                draft_m=draft,
+                margin_m=margin,
+                transducer_depth_m=transducer_depth,
+            )
         told(f"ordering {many(len(marks), 'mark')}")
         made = plan_day(
             marks,
@@ -275,15 +284,19 @@ def command(
     return 0
 
 
-def _water_over(
+def over_marks(
     level: Water,
     looks: Sightings,
     boat: Boat,
-    draft: float | None,
-    margin: float,
-    transducer_depth: float | None,
+    *,
+    draft_m: float | None = None,
+    margin_m: float = 0.5,
+    transducer_depth_m: float | None = None,
 ) -> Callable[[Marks, NDArray[np.datetime64]], DepthOver]:
+    """Return the water over marks as a function of marks and times, one each."""
     from athwart.plan.depth import depth_over
+
+    deep = boat.transducer_depth_m if transducer_depth_m is None else transducer_depth_m
 
     def over(marks: Marks, time: NDArray[np.datetime64]) -> DepthOver:
         return depth_over(
@@ -292,11 +305,9 @@ def _water_over(
             time,
             sightings=looks,
             past=level.past,
-            transducer_depth_m=boat.transducer_depth_m
-            if transducer_depth is None
-            else transducer_depth,
-            draft_m=float("nan") if draft is None else draft,
-            margin_m=margin,
+            transducer_depth_m=deep,
+            draft_m=float("nan") if draft_m is None else draft_m,
+            margin_m=margin_m,
             budget=boat.budget,
         )
 
@@ -313,7 +324,7 @@ def _areas(paths: Sequence[Path], allow_ballpark: bool) -> BaseGeometry | None:
     return shapely.union_all([read_areas(p, allow_ballpark=allow_ballpark) for p in paths])
 
 
-def _closed(given: BaseGeometry | None, zones: Zones | None) -> BaseGeometry | None:
+def closed_water(given: BaseGeometry | None, zones: Zones | None) -> BaseGeometry | None:
     """Return what the boat is kept out of: --keep-out, and the zones whose rule says closed."""
     import shapely
 
@@ -413,29 +424,41 @@ def _write(
     written: list[Path] = []
     for path in outputs:
         if path.suffix.lower() in _PAGE:
-            from athwart.formats import atomic_write
-            from athwart.review.day_page import day_sheet
-
-            page = day_sheet(day, units=units, title=title)
-            with atomic_write(path, overwrite=overwrite) as temporary:
-                temporary.write_text(page, encoding="utf-8")
+            write_sheet(day, path, title=title, units=units, overwrite=overwrite)
             say(f"the sheet is {path.name}; open it in any browser, or print it")
             written.append(path)
         elif path.suffix.lower() == ".gpx":
-            written += _write_route(day, path, limits_file, title, overwrite)
+            made, words = write_route(
+                day, path, limits_file=limits_file, title=title, overwrite=overwrite
+            )
+            for word in words:
+                say(f"note: {word}")
+            say(f"the route is {path.name}; not for navigation, check every leg on a chart")
+            written += made
         else:
             written += write_plan(day.features(), [path], overwrite=overwrite)
     return written
 
 
-def _write_route(
-    day: Day, path: Path, limits_file: Path | None, title: str, overwrite: bool
-) -> list[Path]:
+def write_sheet(day: Day, path: Path, *, title: str, units: UnitSystem, overwrite: bool) -> None:
+    """Write the page of a day."""
+    from athwart.formats import atomic_write
+    from athwart.review.day_page import day_sheet
+
+    page = day_sheet(day, units=units, title=title)
+    with atomic_write(path, overwrite=overwrite) as temporary:
+        temporary.write_text(page, encoding="utf-8")
+
+
+def write_route(
+    day: Day, path: Path, *, limits_file: Path | None, title: str, overwrite: bool
+) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """Write the way of a day as a route, and return the files and what was done to it."""
     from athwart.handover import export_marks
     from athwart.plotter import Limits
     from athwart.tables import Marks
 
-    made, words, _ = export_marks(
+    files, words, _ = export_marks(
         Marks.empty(),
         path,
         limits=Limits.from_toml(limits_file) if limits_file else Limits(),
@@ -443,10 +466,7 @@ def _write_route(
         overwrite=overwrite,
         routes=day.route(title.strip() or "Day"),
     )
-    for word in words:
-        say(f"note: {word}")
-    say(f"the route is {path.name}; not for navigation, check every leg on a chart")
-    return list(made)
+    return files, words
 
 
 def _print(day: Day, units: UnitSystem) -> None:

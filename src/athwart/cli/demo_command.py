@@ -31,6 +31,12 @@ TRIPS: tuple[tuple[str, ...], ...] = (
 """What goes into the book together before a merge: tracks before the picks that need them."""
 PICKS = tuple(name for files in TRIPS for name in files if "-picks" in name)
 BOOK = "season.gpkg"
+DAY_MARKS = (
+    "Anvil", "Low reef", "Barge end", "Plates", "Split rock", "Flat slab", "Kettle", "Saddle",
+    "Crossed logs",
+)  # fmt: skip
+DAY_START = (-21.2958, -46.1997)
+DAY_LEAVES = "2025-06-01T09:30"
 
 
 @dataclass(slots=True)
@@ -84,6 +90,7 @@ def command(output: Path, as_json: bool, units: str | None, overwrite: bool, deb
     with atomic_write(output / "marks.html", overwrite=overwrite) as temporary:
         temporary.write_text(page, encoding="utf-8")
 
+    _the_day(merged, samples, output, overwrite, shown, told)
     truth = _truth(samples)
     result = {
         "book": {"trips": told.trips, "came_back": told.back},
@@ -185,6 +192,54 @@ def _back_from_the_plotter(store: Store, files: tuple[Path, ...], told: _Told) -
     told.lines.append(
         f"{' and '.join(p.name for p in files)} came back: {told.back['recognised']} waypoints "
         f"known again, {told.back['new_sightings']} new"
+    )
+
+
+def _the_day(
+    merged: Merged, samples: Path, folder: Path, overwrite: bool, units: UnitSystem, told: _Told
+) -> None:
+    """Make the sheet of a day that goes back to some of the marks, and its route."""
+    from athwart.boat import Boat
+    from athwart.cli.day_command import closed_water, over_marks, write_route, write_sheet
+    from athwart.cli.water import Water
+    from athwart.formats import read_areas
+    from athwart.formats.heights import read_heights
+    from athwart.formats.shapes import read_shapes
+    from athwart.plan.day import Pace, Place
+    from athwart.plan.days_work import plan_day
+    from athwart.plan.tide import Tide
+    from athwart.plan.zones import Zones
+    from athwart.units import KNOT
+
+    boat = Boat.from_toml(samples / "tern.toml")
+    table = read_heights(samples / "tides.csv", "UTC")
+    tide = Tide.from_extremes(table.time, table.height_m, table.what)
+    zones = Zones.from_frame(read_shapes(samples / "zones.geojson", every=True))
+    chosen = np.isin(merged.marks.name.astype(str), DAY_MARKS)
+    day = plan_day(
+        merged.marks.take(chosen),
+        Place(*DAY_START, "the slip"),
+        pace=Pace(speed_mps=5 * KNOT.value),
+        depart=np.datetime64(DAY_LEAVES, "us"),
+        closed=closed_water(read_areas(samples / "coastline.geojson"), zones),
+        clear_m=20.0,
+        zones=zones,
+        tide=tide,
+        over=over_marks(Water(tide, tide), merged.sightings, boat, draft_m=0.5, margin_m=0.5),
+        units=units,
+    )
+    title = "Hollow Sound (invented), 1 June 2025"
+    write_sheet(day, folder / "day.html", title=title, units=units, overwrite=overwrite)
+    write_route(
+        day,
+        folder / "day.gpx",
+        limits_file=samples / "small-plotter.toml",
+        title="Day",
+        overwrite=overwrite,
+    )
+    told.lines.append(
+        f"one sheet for a day at {many(len(day.stops), 'mark')}, with the tide and the light, and its "
+        "route: day.html and day.gpx"
     )
 
 
@@ -316,5 +371,7 @@ def _print(
     click.echo(
         f"{BOOK} is the book: athwart book why {folder / BOOK} Anvil says why a mark is where it is"
     )
-    click.echo(f"open {folder / 'marks.html'} in a browser; {result['seconds']:.1f} s in all")
+    click.echo(
+        f"open {folder / 'marks.html'} and {folder / 'day.html'} in a browser; {result['seconds']:.1f} s in all"
+    )
     click.echo("The water, the boat and the trips are invented. Not for navigation.", err=True)
