@@ -16,8 +16,8 @@ never meet are refused. With metres a line, t_k is when the boat was s n_k metre
 
 The lines where a turn seems to begin and end would tell too, but a boat turns in gradually: on a made
 turn of 110 degrees, 5 degrees and 15 degrees from either end lie 1.65 times as far apart, so the eye and
-the track would have to agree on what begins. One thing seen twice gives 2 to 6 in a hundred there. So the
-former is not offered.
+the track would have to agree on what begins. One thing seen twice gives the time to 6 in a hundred there,
+and to 2 or 3 on a turn of 180. So the former is not offered.
 """
 
 from __future__ import annotations
