@@ -106,3 +106,4 @@ def test_every_command_has_help(run):
         assert code == 0, name
         assert out.startswith("Usage: athwart")
         assert "\\b" not in out, name  # a sign for click, not for people
+        assert "-----" not in out, name  # a heading for programs

@@ -61,6 +61,22 @@ def test_heights_of_a_day_in_a_zone_and_as_a_table(run, tmp_path):
     assert run("tide", "--tide", TIDES, "--at", DAY, "-o", table)[0] == 1  # never over a file
 
 
+def test_the_errors_of_a_table_can_be_set(run):
+    code, out, _ = run(
+        *TYPED,
+        "--at",
+        "2031-05-04T07:34Z",
+        "--tide-error",
+        "0.3m",
+        "--shape-error",
+        "0.1",
+        "--json",
+    )
+    (row,) = json.loads(out)["heights"]
+    assert code == 0
+    assert row["sigma_m"] == pytest.approx(np.hypot(0.3, 0.1 * 9.2 * 0.3048), rel=1e-3)
+
+
 def test_json_of_heights(run):
     code, out, _ = run(*TYPED, "--at", "2031-05-04T07:00Z", "--json")
     value = json.loads(out)
@@ -173,6 +189,7 @@ WRONG = [
     (["tide", "--tide", TIDES, "--at", "2026-06-01T13:00Z"], 1, "runs from 2025-05-10 04:07Z to"),
     (["tide", "--tide", TIDES, "--at", "2025-05-20T13:00Z"], 1, "gaps apart"),
     (["tide", "--tide", TIDES, "--tide-error", "-1m"], 2, "allowed is 0 or more"),
+    (["tide", "--tide", TIDES, "--shape-error", "5"], 2, "allowed is 0 to 1 of the range"),
     (["tide", "--tide", TIDES, "--reduce"], 2, "needs files with a track"),
     (["tide", "--tide", TIDES, "--at", DAY, "--every", "0s"], 2, "more than 0"),
     (["tide", "--tide", TIDES, "--at", DAY, "--until", DAY], 2, "later than --at"),

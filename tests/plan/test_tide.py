@@ -96,6 +96,22 @@ def test_the_curve_goes_through_every_turn_and_stays_between(steps, rising):
     assert got.max() <= heights.max() + 1e-9
 
 
+def test_the_stated_error_of_the_cosine_holds_at_a_real_gauge(gauge, whole_year):
+    """Predicted turns joined by cosines, against the predicted curve and the measured water."""
+    time, height = gauge
+    turns = whole_year.turns(START, START + 365 * DAY)
+    table = Tide.from_extremes(turns.time, turns.height_m)
+    far = START + 456 * DAY + np.arange(6000) * np.timedelta64(17 * 60_000_000, "us")
+    ahead = whole_year.turns(far[0] - DAY, far[-1] + DAY)
+    joined, shape = Tide.from_extremes(ahead.time, ahead.height_m, weather_m=0.0).height(far)
+    predicted, _ = whole_year.height(far)
+    assert np.sqrt(np.mean((joined - predicted) ** 2)) < np.sqrt(np.mean(shape**2))
+    assert np.mean(np.abs(joined - predicted) < 1.96 * shape + 0.01) > 0.95
+    inside = (time >= turns.time[0]) & (time <= turns.time[-1])
+    got, sigma = table.height(time[inside])
+    assert np.mean(np.abs(got - height[inside]) < 1.96 * sigma) > 0.93
+
+
 def test_outside_the_table_and_in_its_gaps_nothing_is_known():
     time = np.array(
         ["2031-05-04T03:00", "2031-05-04T09:00", "2031-06-04T03:00", "2031-06-04T09:10"],

@@ -45,8 +45,10 @@ _MINUTE = np.timedelta64(60_000_000, "us")
 @click.command("tide", short_help="Height of the tide, and the water over marks at a time.")
 @click.argument("sources", nargs=-1, type=click.Path(path_type=Path), metavar="[SRC...]")
 @water_options
-@click.option("--at", "at_text", help="When, with a zone: 2031-05-04T07:00Z; else now.")
-@click.option("--until", "until_text", help="Heights from --at until then.")
+@click.option(
+    "--at", "at_text", metavar="TIME", help="When, with a zone: 2031-05-04T07:00Z; else now."
+)
+@click.option("--until", "until_text", metavar="TIME", help="Heights from --at until then.")
 @click.option("--every", type=Quantity("time"), default="30min", show_default=True)
 @click.option("--lat", "lat_text", help="Latitude of the tide's place; else that of the marks.")
 @click.option("--reduce", is_flag=True, help="Bring the soundings of the tracks to chart datum.")
@@ -89,8 +91,8 @@ def command(
     any file, a book): the water over each mark then. With --reduce: the soundings along the tracks
     of SRC, brought to chart datum.
 
-    Examples
-    --------
+    For example:
+
     \b
       athwart tide --low "2031-05-04T03:27Z 2.2ft" --high "2031-05-04T11:41Z 11.4ft"
                    --at 2031-05-04T07:00Z

@@ -59,6 +59,7 @@ class WaterChoice:
     levels_file: Path | None
     zero: float
     tide_error: float | None
+    shape_error: float | None
 
     def __bool__(self) -> bool:
         return bool(
@@ -102,6 +103,10 @@ class WaterChoice:
             raise UsageError("--level-then says what --level was; give --level too")
         if self.tide_error is not None and not self.tide_error >= 0:
             raise UsageError(f"--tide-error is {self.tide_error:g} m; allowed is 0 or more")
+        if self.shape_error is not None and not 0 <= self.shape_error <= 1:
+            raise UsageError(
+                f"--shape-error is {self.shape_error:g}; allowed is 0 to 1 of the range"
+            )
         if self.level is not None:
             return self._levels(self.level)
         if self.levels_file is not None:
@@ -111,6 +116,10 @@ class WaterChoice:
 
     def _weather(self) -> dict[str, float]:
         return {} if self.tide_error is None else {"weather_m": self.tide_error}
+
+    def _turning(self) -> dict[str, float]:
+        shape = {} if self.shape_error is None else {"shape_part": self.shape_error}
+        return {**self._weather(), **shape}
 
     def _levels(self, level: float) -> Water:
         from athwart.plan.tide import Level
@@ -148,7 +157,7 @@ class WaterChoice:
                     table.what,
                     zero_m=self.zero,
                     once_a_day=self.once_a_day,
-                    **self._weather(),
+                    **self._turning(),
                 )
             say(f"note: {path.name} is taken as a series of heights")
             if lat is None:
@@ -176,7 +185,7 @@ class WaterChoice:
                 np.array(what, dtype=object),
                 zero_m=self.zero,
                 once_a_day=self.once_a_day,
-                **self._weather(),
+                **self._turning(),
             )
 
 
@@ -257,10 +266,16 @@ _OPTIONS = (
         metavar="LENGTH",
         help="What weather does to the tide, 1 sigma; 0.2m unless given.",
     ),
+    click.option(
+        "--shape-error",
+        type=float,
+        metavar="PART",
+        help="Error of the curve half way between turns, 1 sigma, of the range; 0.06 unless given.",
+    ),
 )
 _NAMES = (
     "tide_file", "highs", "lows", "once_a_day", "level", "level_then", "levels_file", "zero",
-    "tide_error",
+    "tide_error", "shape_error",
 )  # fmt: skip
 
 
