@@ -17,6 +17,7 @@ from athwart.plan.depth import (
     NO_DRAFT,
     NO_HEIGHT,
     NO_PAST,
+    NO_REFERENCE,
     NO_WATER,
     depth_over,
     own_variance,
@@ -165,6 +166,15 @@ def test_an_unknown_level_gives_no_clearance():
     assert got.depth_m == pytest.approx(4.0)  # sounded at half tide, as far as anybody knows
     assert got.sigma_m > 4 / np.sqrt(8)
     assert "no clearance is given" in got.sentences()[0]
+
+
+@pytest.mark.parametrize("below", ["transducer", ""])
+def test_a_depth_below_nothing_known_is_said_to_be_that(below):
+    got = over(mark("a"), looks(("a", 6.0, below, THEN, 1.04)), draft_m=0.6)
+    assert got.state.tolist() == [NO_REFERENCE]
+    assert "--transducer-depth" in got.sentences()[0]
+    with_it = over(mark("a"), looks(("a", 6.0, below, THEN, 1.04)), transducer_depth_m=0.5)
+    assert (with_it.datum_m == pytest.approx(5.5)) is (below == "transducer")
 
 
 def test_a_known_level_beats_any_number_of_unknown_ones():

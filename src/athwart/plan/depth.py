@@ -35,6 +35,7 @@ __all__ = [
     "NO_DRAFT",
     "NO_HEIGHT",
     "NO_PAST",
+    "NO_REFERENCE",
     "NO_WATER",
     "DepthOver",
     "Reduced",
@@ -62,6 +63,7 @@ ENOUGH = "enough water"
 LITTLE = "too little water"
 NO_DEPTH = "no depth known"
 NO_PAST = "not reduced to datum"
+NO_REFERENCE = "not known below what"
 NO_WATER = "height of the water not known"
 NO_HEIGHT = "height of the thing not known"
 NO_DRAFT = "draft not given"
@@ -77,6 +79,8 @@ class Reduced:
         Below datum, positive downwards; NaN where it cannot be told.
     own_sigma_m, level_sigma_m : numpy.ndarray
         Standard error of the sounding itself and of the water's height then, metres.
+    placed : numpy.ndarray of bool
+        What the depth is below is known, the transducer's own depth included.
     known : numpy.ndarray of bool
         The water's height at the sounding was known; else the middle of the tide stands in.
     """
@@ -84,6 +88,7 @@ class Reduced:
     depth_m: FloatArray
     own_sigma_m: FloatArray
     level_sigma_m: FloatArray
+    placed: BoolArray
     known: BoolArray
 
     @property
@@ -190,6 +195,7 @@ def reduce_soundings(
         depth_m=reduced,
         own_sigma_m=np.where(datum, own, np.hypot(own, DRAFT.value)),
         level_sigma_m=level_sigma,
+        placed=np.isfinite(under_surface),
         known=known & np.isfinite(reduced),
     )
 
@@ -256,6 +262,11 @@ class DepthOver:
         if state == NO_WATER:
             return (
                 f"{_below(self.datum_m[i], units)}, but the height of the water then is not known"
+            )
+        if state == NO_REFERENCE:
+            return (
+                "it is not known what its depth is below, or how deep the transducer sat "
+                "(--transducer-depth), so no depth is given"
             )
         if np.isnan(self.depth_m[i]):
             return "the height of the water when it was sounded is not known, so no depth is given"
@@ -345,7 +356,7 @@ def depth_over(
         raise DataError(f"draft {draft_m:g} m, margin {margin_m:g} m; allowed is 0 or more")
     n = len(marks)
     times = np.broadcast_to(np.asarray(time, "datetime64[us]"), (n,))
-    datum, datum_sigma, count, known, disagree = _charted(
+    datum, datum_sigma, count, placed, known, disagree = _charted(
         marks, sightings, past, transducer_depth_m, budget
     )
     level, level_sigma = tide.height(times)
@@ -358,13 +369,16 @@ def depth_over(
     state = np.select(
         [
             count == 0,
+            ~placed,
             np.isnan(datum) | ~known,
             np.isnan(level),
             ~height_known,
             np.isnan(clearance),
             clearance < margin_m,
         ],
-        np.array([NO_DEPTH, NO_PAST, NO_WATER, NO_HEIGHT, NO_DRAFT, LITTLE], dtype=object),
+        np.array(
+            [NO_DEPTH, NO_REFERENCE, NO_PAST, NO_WATER, NO_HEIGHT, NO_DRAFT, LITTLE], dtype=object
+        ),
         ENOUGH,
     )
     return DepthOver(
@@ -391,8 +405,8 @@ def _charted(
     past: Tide | None,
     transducer_depth_m: float,
     budget: ErrorBudget | None,
-) -> tuple[FloatArray, FloatArray, NDArray[np.int64], BoolArray, BoolArray]:
-    """Return depth below datum, its error, number of soundings, water known, they disagree."""
+) -> tuple[FloatArray, FloatArray, NDArray[np.int64], BoolArray, BoolArray, BoolArray]:
+    """Return depth below datum, its error, soundings, reference and water known, they disagree."""
     n = len(marks)
     row = {i: k for k, i in enumerate(s.sighting_id.tolist())}
     pairs = [
@@ -418,6 +432,7 @@ def _charted(
         ),
         transducer_depth_m=transducer_depth_m,
     )
+    placed = np.bincount(of[made.placed], minlength=n) > 0
     known = np.bincount(of[made.known], minlength=n) > 0
     use = np.isfinite(made.depth_m) & (made.known | ~known[of])
     of, depth = of[use], made.depth_m[use]
@@ -442,7 +457,7 @@ def _charted(
         disagree[several] = chi[several] > chdtri(free, 0.05)
         excess = np.sqrt(chi[several] / free)
         sigma[several] *= np.where(disagree[several], excess, 1.0)
-    return datum, sigma, count, known, disagree
+    return datum, sigma, count, placed, known, disagree
 
 
 def reduce_track(
