@@ -26,6 +26,7 @@ COMMANDS = {
     "desk": "Work on pictures and marks in the browser, on this machine.",
     "zones": "Hold marks and plans against your own zones: closed areas, cables.",
     "coverage": "Show what the side-scan has seen, and what not yet.",
+    "lanes": "Lay survey lanes over an area, or over what was not seen.",
     "tide": "Height of the tide, and the water over marks at a time.",
     "beam": "What the sonar sees at a depth, a range and a speed.",
     "hold": "Where to hold for a cast, and where a drift over a mark starts.",

@@ -26,7 +26,7 @@ from itertools import pairwise
 from typing import Any, Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from athwart.boat import Boat
 from athwart.errors import DataError
@@ -35,11 +35,19 @@ from athwart.geometry.geodesic import displace, inverse
 from athwart.geometry.lever import east_north
 from athwart.geometry.plane import LocalPlane
 from athwart.tables import Track
-from athwart.uncertainty.budget import course_as_heading_sigma
+from athwart.uncertainty.budget import ErrorBudget, course_as_heading_sigma
 from athwart.uncertainty.propagate import across_moments
 from athwart.units import UnitSystem, format_distance, many
 
-__all__ = ["NADIR_DEG", "Passes", "Sides", "passes_of", "sonar_reach"]
+__all__ = [
+    "NADIR_DEG",
+    "Passes",
+    "Sides",
+    "edge_errors",
+    "passes_of",
+    "position_sigma",
+    "sonar_reach",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -292,7 +300,17 @@ def passes_of(
         near, far = sonar_reach(reach, way.altitude, nadir_deg=nadir_deg)
         for reason, metres in _judge(way, far, turn_radius_m).items():
             left[reason] += metres
-        edges = _errors(way, reach, near, far, scale, boat)
+        edges = edge_errors(
+            near,
+            far,
+            way.altitude,
+            reach,
+            heading_sigma_deg=way.heading_sigma,
+            position_sigma_m=way.position_sigma,
+            along_sigma_m=way.along_sigma,
+            scale_sigma=scale,
+            budget=boat.budget,
+        )
         columns = dict(zip(_COLUMNS, (way.x, way.y, way.heading, near, far, *edges), strict=True))
         for i, j, first, last in _stretches(way):
             index, part = _fine(way.heading, i, j)
@@ -483,7 +501,6 @@ def _walk(
     fix = np.sqrt((column(track.sigma_east_m) ** 2 + column(track.sigma_north_m) ** 2) / 2)
     shared = np.where(np.isfinite(fix), fix, boat.budget.gnss_shared_m)
     budget = boat.budget
-    position = np.sqrt(shared**2 + budget.gnss_own_m**2 + budget.boat_m**2 + budget.lever_m**2)
 
     right, up = east_north(boat.lever_forward_m, boat.lever_starboard_m, heading)
     x, y = x + right, y + up
@@ -493,7 +510,7 @@ def _walk(
         y=y,
         heading=heading,
         heading_sigma=sigma,
-        position_sigma=position,
+        position_sigma=position_sigma(budget, shared),
         along_sigma=budget.along_sigma(at.speed_mps),
         altitude=column(altitude),
         way=np.concatenate([[0.0], np.cumsum(np.nan_to_num(length))]),
@@ -618,30 +635,57 @@ def _fine(heading: FloatArray, i: int, j: int) -> tuple[IntArray, FloatArray]:
     return np.append(step, j - 1), np.append(part, 1.0)
 
 
-def _errors(
-    way: _Way, reach: float, near: FloatArray, far: FloatArray, scale: float, boat: Boat
+def edge_errors(
+    near: FloatArray,
+    far: FloatArray,
+    altitude: FloatArray,
+    reach: float,
+    *,
+    heading_sigma_deg: FloatArray,
+    position_sigma_m: FloatArray,
+    along_sigma_m: FloatArray,
+    scale_sigma: float,
+    budget: ErrorBudget,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the 95 % errors of near and far edge across and of the far edge along the track."""
-    budget = boat.budget
-    turned = np.radians(np.minimum(np.nan_to_num(way.heading_sigma, nan=90.0), 90.0)) ** 2
+    """Return the 95 % errors of near and far edge across and of the far edge along the track.
+
+    Parameters
+    ----------
+    near, far, altitude : numpy.ndarray
+        Ground ranges of the edges and height above the bottom, metres.
+    reach : float
+        Slant range of the far edge, metres.
+    heading_sigma_deg, position_sigma_m, along_sigma_m : numpy.ndarray
+        Standard errors of the heading, of the position per axis, and along the track besides.
+    scale_sigma : float
+        Standard error of the sound's scale.
+    budget : ErrorBudget
+        Range, depth and slope.
+    """
+    turned = np.radians(np.minimum(np.nan_to_num(heading_sigma_deg, nan=90.0), 90.0)) ** 2
     e1, e2 = np.exp(-turned / 2), np.exp(-2 * turned)
     across, along = 1 - 2 * e1 + (1 + e2) / 2, (1 - e2) / 2
     moment = np.zeros_like(far)
     seen = far > 0
     if seen.any():
-        h = way.altitude[seen]
         _, moment[seen] = across_moments(
             far[seen],
             reach,
-            h,
+            altitude[seen],
             0.0,
             range_sigma_m=budget.range_sigma(reach),
-            altitude_sigma_m=budget.depth_sigma(h),
+            altitude_sigma_m=budget.depth_sigma(altitude[seen]),
             slope_sigma_deg=budget.slope_deg,
-            scale_sigma=scale,
+            scale_sigma=scale_sigma,
         )
-    place = way.position_sigma**2
+    place = position_sigma_m**2
     near_error = P95 * np.sqrt(place + near**2 * across)
     far_error = P95 * np.sqrt(place + far**2 * across + moment)
-    along_error = P95 * np.sqrt(place + far**2 * along + np.nan_to_num(way.along_sigma) ** 2)
+    along_error = P95 * np.sqrt(place + far**2 * along + np.nan_to_num(along_sigma_m) ** 2)
     return near_error, far_error, along_error
+
+
+def position_sigma(budget: ErrorBudget, shared_m: ArrayLike) -> FloatArray:
+    """Return the standard error of the transducer's place per axis, from the trip's shared part."""
+    own = budget.gnss_own_m**2 + budget.boat_m**2 + budget.lever_m**2
+    return np.asarray(np.sqrt(np.asarray(shared_m, np.float64) ** 2 + own))

@@ -1,0 +1,310 @@
+"""``athwart lanes``: survey lanes over an area, or over what was not yet seen."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from athwart.cli.common import (
+    Quantity,
+    common_options,
+    length,
+    print_json,
+    read_boat,
+    say,
+    shown_units,
+)
+from athwart.cli.planned import (
+    MAP_ENDINGS,
+    plan_of,
+    plan_output,
+    read_zones,
+    write_plan,
+    zones_option,
+)
+from athwart.errors import DataError, FileError
+from athwart.progress import Progress
+from athwart.units import (
+    UnitSystem,
+    format_area,
+    format_distance,
+    format_length,
+    format_speed,
+    many,
+)
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+    from athwart.plan.lanes import Lanes
+    from athwart.plan.zones import Zones
+
+
+@click.command("lanes", short_help="Lay survey lanes over an area, or over what was not seen.")
+@click.argument(
+    "areas", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="AREA..."
+)
+@length(
+    "--range", "range_m", required=True, help="Slant range of the screen, one side: 40m, 130ft."
+)
+@length("--depth", required=True, help="The deepest water there as the sounder reads it: 6m, 20ft.")
+@length("--overlap", help="How much neighbours overlap beyond their errors; else a tenth.")
+@click.option(
+    "--direction", type=Quantity("angle"), help="Direction of the lanes, true; else free."
+)
+@length("--turn-radius", default="15m", show_default=True, help="Tightest turn of the boat.")
+@length("--run-in", default="20m", show_default=True, help="Straight way before and after a lane.")
+@click.option(
+    "--speed", type=Quantity("speed"), default="4kn", show_default=True, help="Speed on the lanes."
+)
+@click.option(
+    "--nadir",
+    type=Quantity("angle"),
+    default="30deg",
+    show_default=True,
+    help="Least angle from the vertical at which the bottom counts as seen.",
+)
+@click.option("--under", is_flag=True, help="Look at strips under the boat too (of a coverage).")
+@click.option("--full-width", is_flag=True, help="Do not narrow the swath by its 95 % error.")
+@zones_option
+@click.option(
+    "--keep-out",
+    "keep_out_files",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Areas to keep out of, such as shallows. May be given more than once.",
+)
+@click.option(
+    "--water", "water_file", type=click.Path(path_type=Path), help="Water that alone may be used."
+)
+@length("--clear", help="Distance kept from closed water; else the R95 of the boat's place.")
+@common_options("boat")
+@plan_output
+@common_options("json", "units", "overwrite", "ballpark", "debug")
+def command(
+    areas: tuple[Path, ...],
+    range_m: float,
+    depth: float,
+    overlap: float | None,
+    direction: float | None,
+    turn_radius: float,
+    run_in: float,
+    speed: float,
+    nadir: float,
+    under: bool,
+    full_width: bool,
+    zones_files: tuple[Path, ...],
+    keep_out_files: tuple[Path, ...],
+    water_file: Path | None,
+    clear: float | None,
+    boat_file: Path | None,
+    outputs: tuple[Path, ...],
+    limits_file: Path | None,
+    as_json: bool,
+    units: str | None,
+    overwrite: bool,
+    allow_ballpark: bool,
+    debug: bool,
+) -> int:
+    """Lay survey lanes over an area, or over what was not seen.
+
+    AREA is a file of polygons, or what athwart coverage wrote: then its holes are taken. Neighbours
+    see under each other's way. Lanes keep out of closed zones, of --keep-out, and inside --water.
+
+    Example:
+
+        athwart lanes bay.geojson --range 40m --depth 6m -o lanes.gpx -o lanes.geojson
+
+    Advice, not navigation: lanes know nothing of depths and boats that were not given.
+    """
+    from athwart.formats import check_target, read_areas
+    from athwart.plan.lanes import CAUTION, lanes
+
+    for path in outputs:
+        check_target(path, overwrite=overwrite)
+    boat = read_boat(boat_file)
+    shown = shown_units(units, boat)
+    zones = read_zones(zones_files, allow_ballpark=allow_ballpark)
+    closed = [read_areas(p, allow_ballpark=allow_ballpark) for p in keep_out_files]
+    if zones is not None:
+        closed += [z for z, shut in zip(zones.geometry, zones.closed, strict=True) if shut]
+    water = None if water_file is None else read_areas(water_file, allow_ballpark=allow_ballpark)
+    with Progress() as told:
+        told("reading the area")
+        ground = _ground(areas, under=under, allow_ballpark=allow_ballpark)
+        told("laying lanes")
+        plan = lanes(
+            ground,
+            range_m=range_m,
+            depth_m=depth,
+            overlap_m=_or_nan(overlap),
+            direction_deg=_or_nan(direction),
+            nadir_deg=nadir,
+            turn_radius_m=turn_radius,
+            run_in_m=run_in,
+            speed_mps=speed,
+            closed=_joined(closed),
+            water=water,
+            clear_m=_or_nan(clear),
+            cautious=not full_width,
+            boat=boat,
+        )
+    words = _words(plan, zones, shown)
+    for word in words:
+        say(f"note: {word}")
+    if not as_json:
+        _print(plan, shown)
+        click.echo(CAUTION)
+    written: list[Path] = []
+    for path in outputs:
+        # A plotter gets the way as one route; lanes and turns apart would be a hundred.
+        features = plan.run() if path.suffix.lower() == ".gpx" else plan.features()
+        if zones is not None and path.suffix.lower() in MAP_ENDINGS:
+            features += zones.features()
+        written += write_plan(features, [path], limits_file=limits_file, overwrite=overwrite)
+    if as_json:
+        print_json(_as_mapping(plan, words, written, CAUTION))
+    return 0
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _joined(shapes: list[BaseGeometry]) -> BaseGeometry | None:
+    """Return areas as one collection; they are joined in the plane, where edges are true."""
+    import shapely
+
+    parts = [p for s in shapes for p in shapely.get_parts(s) if p.geom_type == "Polygon"]
+    return shapely.MultiPolygon(parts) if parts else None
+
+
+def _ground(paths: tuple[Path, ...], *, under: bool, allow_ballpark: bool) -> BaseGeometry:
+    """Return what is to be seen: the holes of a coverage, or the polygons of any other file."""
+    from athwart.formats import read_areas
+
+    roles = ("not seen", "under the boat") if under else ("not seen",)
+    shapes = []
+    for path in paths:
+        plan = plan_of(path)
+        if plan is None:
+            shapes.append(read_areas(path, allow_ballpark=allow_ballpark))
+            continue
+        found = [f.geometry for f in plan if f.role in roles]
+        if not found:
+            raise FileError(
+                path.name, f"holds no ground that is {' or '.join(roles)}; nothing to do"
+            )
+        shapes += found
+    joined = _joined(shapes)
+    if joined is None:
+        raise DataError("the area has no polygon; give polygons, such as of a bay or a bank")
+    return joined
+
+
+def _words(plan: Lanes, zones: Zones | None, units: UnitSystem) -> list[str]:
+    words = []
+    if len(plan.way) > 1:
+        words.append(
+            f"there is no way by the water given between all lanes; they come in {len(plan.way)} "
+            "parts, and how to get from one to the next is yours to find"
+        )
+    if plan.around:
+        words.append(
+            f"{many(plan.around, 'way')} from lane to lane {'leads' if plan.around == 1 else 'lead'} "
+            "round closed water, with corners that the boat must round by herself"
+        )
+    if not plan.left_out.is_empty:
+        words.append(
+            f"left out: {format_area(plan.left_out.area, units)} that no lane sees which the boat "
+            "can run; it is in the plan as not seen"
+        )
+    if zones is not None:
+        from athwart.plan.zones import judge_shapes
+
+        run = plan.run()
+        found = judge_shapes(zones, [f.geometry for f in run], np.zeros(len(run)), reach_m=0.0)
+        words += [f"the way {s}" for s in found.worst_first().sentences(zones, units)]
+    return words
+
+
+def _print(plan: Lanes, units: UnitSystem) -> None:
+    straight, spare = plan.lanes_m, plan.length_m - plan.lanes_m
+    directions = sorted({round(d) % 180 for d in plan.direction_deg})
+    shown = ", ".join(f"{d:03d}/{d + 180:03d}" for d in directions[:6])
+    more = f" and {len(directions) - 6} more" if len(directions) > 6 else ""
+    click.echo(f"lanes      {len(plan.lanes)}, direction {shown}{more} true")
+    click.echo(
+        f"spacing    {format_length(plan.spacing_m, units)} at most; a side is counted on from "
+        f"{format_length(plan.near_m, units)} to {format_length(plan.far_m, units)}"
+        + (
+            f", less its 95 % error of {format_length(plan.far_error_m, units)}"
+            if plan.far_error_m
+            else ", to its full width"
+        )
+    )
+    click.echo(
+        f"way        {format_distance(plan.length_m, units)}: {format_distance(straight, units)} of "
+        f"lanes, {format_distance(spare, units)} of turns and run-ins"
+    )
+    click.echo(
+        f"time       {_duration(plan.time_s)} at {format_speed(plan.speed_mps, units)}, not counting "
+        "the way there"
+    )
+    click.echo(
+        f"area       {format_area(plan.area.area, units)}, of which the lanes see "
+        f"{100 * plan.promised.area / plan.area.area:.1f} %"
+    )
+    click.echo(
+        f"room       turns of {format_length(plan.turn_radius_m, units)} radius reach "
+        f"{format_length(plan.room_m, units, 0)} beyond the area: look whether there is water"
+    )
+
+
+def _duration(seconds: float) -> str:
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else many(minutes, "minute")
+
+
+def _as_mapping(plan: Lanes, words: list[str], written: list[Path], caution: str) -> dict[str, Any]:
+    import shapely
+
+    rows = []
+    for feature in plan.features():
+        if feature.role != "lane":
+            continue
+        (x0, y0), (x1, y1) = shapely.get_coordinates(feature.geometry)[[0, -1]]
+        rows.append(
+            {
+                "name": feature.name,
+                "start": {"lat": y0, "lon": (x0 + 180) % 360 - 180},
+                "end": {"lat": y1, "lon": (x1 + 180) % 360 - 180},
+                "length_m": feature.values["length_m"],
+                "bearing_deg": feature.values["bearing_deg"],
+            }
+        )
+    return {
+        "lanes": rows,
+        "direction_deg": list(plan.direction_deg),
+        "spacing_m": plan.spacing_m,
+        "near_m": plan.near_m,
+        "far_m": plan.far_m,
+        "edge_error_m": plan.far_error_m,
+        "lanes_m": plan.lanes_m,
+        "length_m": plan.length_m,
+        "time_s": plan.time_s,
+        "area_m2": plan.area.area,
+        "promised_m2": plan.promised.area,
+        "left_out_m2": plan.left_out.area,
+        "room_m": plan.room_m,
+        "parts": len(plan.way),
+        "around_closed": plan.around,
+        "notes": words,
+        "files": [p.name for p in written],
+        "caution": caution,
+    }
