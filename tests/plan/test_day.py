@@ -12,7 +12,7 @@ from athwart.plan.tide import Tide
 from athwart.plan.zones import Zones
 from athwart.tables import Marks
 from athwart.units import KNOT, NAUTICAL_MILE
-from days import LEAVE, PLACE, a_day, place_at
+from days import LEAVE, PLACE, a_day, marks_at, place_at
 
 HOUR = np.timedelta64(3_600_000_000, "us")
 
@@ -133,7 +133,7 @@ def test_marks_that_cannot_be_visited_are_left_out_and_said():
     why = {day.called(x.row): x.why for x in day.left_out}
     assert why["Mark 1"] == "lies in water that is kept out"
     assert why["Mark 2"].endswith("outside the water that was given")
-    assert why["Mark 3"] == "cannot be reached by the water that was given"
+    assert why["Mark 3"] == "cannot be reached by the water that was given, 10 m off its edges"
     with pytest.raises(DataError, match="the mark to visit first cannot be: lies in water"):
         a_day([(0, 1000), (1000, 1000)], closed=closed, ask=Ask(first=1))
     with pytest.raises(DataError, match="ramp lies in water that is kept out"):
@@ -171,6 +171,23 @@ def test_a_mark_nearer_to_an_edge_than_the_margin_is_visited_and_said():
     day = a_day([(0, 1000)], closed=wall, clear_m=50.0)
     (word,) = day.stops[0].warnings
     assert "lead nearer to an edge than the 50 m kept elsewhere" in word
+
+
+def test_a_leg_that_passes_a_danger_closely_is_said():
+    """The danger lies 15 m off the line from the start to the mark, its R95 is 5 m."""
+    near = marks_at([(15, 500), (400, 500)], name=np.array(["Anvil", "Shoal"], object))
+    near = near.with_columns(mark_id=np.array(["aaaa", "bbbb"], object))
+    day = a_day([(0, 1000)], ask=Ask(one_way=True), hazards=near)
+    assert day.warnings == ('Leg 1 passes 15.0 m from the hazard "Anvil" (R95 5.0 m).',)
+    own = a_day([(0, 1000)], hazards=marks_at([(0, 1000)]))  # the mark that is gone to
+    assert not own.warnings
+
+
+def test_a_date_without_a_magnetic_model_gives_true_bearings_and_says_so():
+    day = a_day([(0, 1000)], depart=np.datetime64("2035-06-01T10:00"))
+    assert np.isnan(day.legs[0].magnetic_deg).all()
+    assert any(w.startswith("Magnetic bearings: not known") for w in day.basis)
+    assert not any(w.startswith("Magnetic") for w in a_day().basis)
 
 
 def test_arrival_in_the_dark_is_said_and_so_is_a_day_that_ends_in_it():

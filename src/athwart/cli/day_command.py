@@ -182,18 +182,22 @@ def command(
 
     Example:
 
-        athwart day season.gpkg --start "46 12.0 S, 21 18.0 W" --depart 2026-05-30T06:00Z -o day.html
+    \b
+      athwart day season.gpkg --start "46 12.0 S, 21 18.0 W"
+                  --depart 2026-05-30T06:00Z -o day.html
 
     Advice, not navigation: legs are straight over water that the program knows nothing of unless
     told. Keep a lookout; the law of the place decides.
-    """
+    """  # noqa: D301 - click wants the character itself
     from athwart.formats import check_target
+    from athwart.formats.texts import load_zone
     from athwart.gather import gather, settle
     from athwart.plan.day import NOT_TIMED, Ask, Pace
     from athwart.plan.days_work import plan_day
 
     boat = read_boat(boat_file)
     zone = time_zone or boat.time_zone
+    load_zone(zone)
     shown = shown_units(units, boat)
     if map_file is not None and map_file.suffix.lower() not in _PAGE:
         raise UsageError(f"the map {map_file.name} must end in .html")
@@ -266,6 +270,7 @@ def command(
             tide=level.now if level else None,
             over=over,
             margin_m=margin,
+            hazards=every.take(every.hazard),
             units=shown,
         )
     for word in found.words:

@@ -226,6 +226,7 @@ def _the_day(
         zones=zones,
         tide=tide,
         over=over_marks(Water(tide, tide), merged.sightings, boat, draft_m=0.5, margin_m=0.5),
+        hazards=merged.marks.take(merged.marks.hazard),
         units=units,
     )
     title = "Hollow Sound (invented), 1 June 2025"

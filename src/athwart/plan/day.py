@@ -285,6 +285,8 @@ class Day:
         Water that was given, for drawing.
     closed : shapely geometry or None
         What was kept out, for drawing.
+    hazards : Marks or None
+        Dangers that the legs were held against, for drawing.
     """
 
     marks: Marks
@@ -305,6 +307,7 @@ class Day:
     time_zone: str = "UTC"
     outline: BaseGeometry | None = None
     closed: BaseGeometry | None = None
+    hazards: Marks | None = None
 
     @property
     def legs(self) -> tuple[Leg, ...]:

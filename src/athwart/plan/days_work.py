@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from athwart.errors import DataError
 from athwart.geometry.geodesic import inverse
-from athwart.geometry.magnetic import variation
+from athwart.geometry.magnetic import FIRST_YEAR, LAST_YEAR, variation
+from athwart.geometry.plane import LocalPlane
 from athwart.plan.day import NOT_TIMED, Ask, Day, LeftOut, Leg, Pace, Place, Stop, WaterOver
 from athwart.plan.order import EXACT_STOPS, shortest_order
 from athwart.plan.sun import Event, Moon, is_dark, light, moon
@@ -39,6 +40,8 @@ LARGE_R95_M = 20.0
 """From here on a mark is searched for, not gone to; common practice, no source."""
 FAR_OFF_M = 300.0
 """A mark farther outside the water that was given is left out; a start farther out is refused."""
+LEAST_OFF_HAZARD_M = 20.0
+"""Beside a danger's R95, when no wider margin was asked for; common practice, no source."""
 _MOST_MARKS = 500
 _Z95 = 1.959964
 
@@ -60,6 +63,7 @@ def plan_day(
     tide: Tide | None = None,
     over: Callable[[Marks, TimeArray], WaterOver] | None = None,
     margin_m: float = 0.5,
+    hazards: Marks | None = None,
     units: UnitSystem = "metric",
 ) -> Day:
     """Plan a day: the order, the legs, and what meets the boat at each mark.
@@ -94,6 +98,8 @@ def plan_day(
         the tide and the boat).
     margin_m : float
         Water wanted under the keel, metres; with less there is a warning.
+    hazards : Marks, optional
+        Dangers that legs are held against, visited or not; ``hazard`` itself is not looked at.
     units : {"metric", "feet", "fathoms"}
         Of lengths in sentences.
 
@@ -118,7 +124,7 @@ def plan_day(
     lat = np.r_[start.lat, marks.lat, [] if other_end is None else other_end.lat]
     ways = shortest_ways(lon, lat, water=water, closed=closed, clear_m=clear_m)
     _check_ends(ways, start, other_end, units)
-    left_out = _left_out(ways, len(marks), units)
+    left_out = _left_out(ways, len(marks), clear_m, units)
     gone = {x.row for x in left_out}
     for what, row in (("first", ask.first), ("last", ask.last)):
         if row in gone:
@@ -157,6 +163,10 @@ def plan_day(
     elif tide is not None:
         warnings.append("Without a time to leave the tide is not used; give it with --depart.")
     home = legs[-1] if len(legs) > len(stops) else None
+    if hazards is not None and len(hazards):
+        warnings += _legs_by_hazards(
+            legs, hazards, [str(marks.mark_id[r]) for r in visited], clear_m, units
+        )
     if zones is not None:
         warnings += _legs_in_zones(legs, zones)
     return Day(
@@ -174,10 +184,23 @@ def plan_day(
         moon=full,
         left_out=left_out,
         warnings=tuple(warnings),
-        basis=_basis(len(stops), ask, water, closed, clear_m, zones, tide, over, pace, units),
+        basis=_basis(
+            len(stops),
+            ask,
+            water,
+            closed,
+            clear_m,
+            zones,
+            tide,
+            over,
+            pace,
+            _has_variation(dated if np.isnat(depart) else depart),
+            units,
+        ),
         time_zone=time_zone,
         outline=water,
         closed=closed,
+        hazards=hazards,
     )
 
 
@@ -194,7 +217,7 @@ def _check_ends(ways: Ways, start: Place, end: Place | None, units: UnitSystem) 
             )
 
 
-def _left_out(ways: Ways, count: int, units: UnitSystem) -> tuple[LeftOut, ...]:
+def _left_out(ways: Ways, count: int, clear_m: float, units: UnitSystem) -> tuple[LeftOut, ...]:
     out = []
     for row in range(count):
         k = row + 1
@@ -204,7 +227,8 @@ def _left_out(ways: Ways, count: int, units: UnitSystem) -> tuple[LeftOut, ...]:
             off = format_length(float(ways.off_m[k]), units, 0)
             out.append(LeftOut(row, f"lies {off} outside the water that was given"))
         elif not np.isfinite(ways.length_m[0, k]):
-            out.append(LeftOut(row, "cannot be reached by the water that was given"))
+            off = f", {format_length(clear_m, units, 0)} off its edges" if clear_m else ""
+            out.append(LeftOut(row, f"cannot be reached by the water that was given{off}"))
     return tuple(out)
 
 
@@ -235,14 +259,20 @@ def _legs(ways: Ways, order: Sequence[int], pace: Pace, when: np.datetime64) -> 
     for a, b in pairwise(order):
         lon, lat = ways.way(a, b)
         bearing, length = inverse(lon[:-1], lat[:-1], lon[1:], lat[1:])
-        if np.isnat(when):
-            magnetic = np.full(len(bearing), np.nan)
-        else:
+        magnetic = np.full(len(bearing), np.nan)
+        if _has_variation(when):
             magnetic = (bearing - variation(lon[:-1], lat[:-1], when)) % 360.0
         seconds = float(length.sum()) / pace.speed_mps
         legs.append(Leg(lon=lon, lat=lat, part_m=length, true_deg=bearing,
                         magnetic_deg=magnetic, seconds=seconds))  # fmt: skip
     return legs
+
+
+def _has_variation(when: np.datetime64) -> bool:
+    if np.isnat(when):
+        return False
+    year = float(when.astype("datetime64[Y]").astype(np.int64)) + 1970
+    return FIRST_YEAR <= year < LAST_YEAR
 
 
 def _times(
@@ -385,6 +415,39 @@ def _over_water(
     return tuple(out)
 
 
+def _legs_by_hazards(
+    legs: Sequence[Leg],
+    hazards: Marks,
+    visited: Sequence[str],
+    clear_m: float,
+    units: UnitSystem,
+) -> list[str]:
+    """Say which legs pass a danger within its R95 and the margin, but for those that lead to it."""
+    import shapely
+
+    plane = LocalPlane.about(
+        np.concatenate([leg.lon for leg in legs]), np.concatenate([leg.lat for leg in legs])
+    )
+    lines = [shapely.LineString(np.stack(plane.to_plane(leg.lon, leg.lat), axis=1)) for leg in legs]
+    x, y = plane.to_plane(hazards.lon, hazards.lat)
+    places = [shapely.Point(*at) for at in zip(x.tolist(), y.tolist(), strict=True)]
+    apart = np.array([shapely.distance(line, places) for line in lines])
+    near = apart < np.nan_to_num(hazards.r95_m, nan=LARGE_R95_M) + max(clear_m, LEAST_OFF_HAZARD_M)
+    out = []
+    for k, i in np.argwhere(near).tolist():
+        here = str(hazards.mark_id[i])
+        if here in visited[max(k - 1, 0) : k + 1]:
+            continue
+        name = str(hazards.name[i]) or str(hazards.kind[i]) or "mark"
+        r95 = float(hazards.r95_m[i])
+        error = f"R95 {format_length(r95, units)}" if np.isfinite(r95) else "error not known"
+        out.append(
+            f'Leg {k + 1} passes {format_length(float(apart[k, i]), units)} from the hazard "{name}" '
+            f"({error})."
+        )
+    return out
+
+
 def _legs_in_zones(legs: Sequence[Leg], zones: Zones) -> list[str]:
     from athwart.plan.zones import judge_shapes
 
@@ -433,6 +496,7 @@ def _basis(
     tide: Tide | None,
     over: object,
     pace: Pace,
+    magnetic: bool,
     units: UnitSystem,
 ) -> tuple[str, ...]:
     kept = f", {format_length(clear_m, units, 0)} off its edges" if clear_m else ""
@@ -454,6 +518,10 @@ def _basis(
         f"Times: the speed is taken to be within {2 * pace.speed_error:.0%} (95 %); a current, wind "
         "and sea do more.",
     ]
+    if not magnetic:
+        words.append(
+            "Magnetic bearings: not known for this date; the models run from 2010 to 2029."
+        )
     if tide is None:
         words.append("Tide: none was given, so no depth is told.")
     else:

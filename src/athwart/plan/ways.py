@@ -33,7 +33,7 @@ _LEAST_STEP_M = 1.0
 _SHARE_OF_MARGIN = 0.05
 """Edges are simplified by this share of the margin, or by a metre."""
 _MITRE = 1.05
-_CORNERS = (300, 1200, 3000)
+_CORNERS = (300, 1000, 2000)
 """How finely edges are followed: the most corners in each attempt; the next where a way is missing."""
 _ROUND_ABOUT_M = 20_000.0
 """How far beyond the places a way round is looked for, at least; else their own breadth."""
@@ -142,15 +142,15 @@ def shortest_ways(
     off_m = np.hypot(*(places - entries).T)
     seen = shapely.buffer(seen, _TOUCH_M, join_style="mitre")
     nodes, length, before = entries, np.zeros((0, 0)), np.zeros((0, 0), np.int64)
-    lost = -1
+    # In one piece of water there is a way, if its edge is followed finely enough.
+    piece = _piece_of(seen, entries)
+    joined = piece[:, None] == piece[None]
     for most in _CORNERS:
         corners, neighbours, whole = _corners(room, clear_m, step, most)
         nodes = np.concatenate([entries, corners])
         length, before = _shortest(nodes, len(places), neighbours, seen)
-        missing = int(np.isinf(length).sum())
-        if not missing or whole or missing == lost:
+        if whole or not (joined & np.isinf(length)).any():
             break
-        lost = missing
     total = length + off_m[:, None] + off_m[None, :]
     np.fill_diagonal(total, 0.0)
     return Ways(
@@ -165,6 +165,17 @@ def shortest_ways(
         _nodes=nodes,
         _before=before,
     )
+
+
+def _piece_of(seen: BaseGeometry, points: FloatArray) -> IntArray:
+    """Return the number of the piece of water in which each point lies."""
+    import shapely
+
+    pieces = shapely.get_parts(seen)
+    out = np.full(len(points), -1, np.int64)
+    found = shapely.STRtree(pieces).query(shapely.points(points), predicate="intersects")
+    out[found[0]] = found[1]
+    return out
 
 
 def _straight(plane: LocalPlane, places: FloatArray, lon_lat: FloatArray) -> Ways:

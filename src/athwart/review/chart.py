@@ -165,6 +165,7 @@ def chart_of(day: Day, units: UnitSystem = "metric") -> str:
             )
     lines = [view.at(np.stack(plane.to_plane(leg.lon, leg.lat), axis=1)) for leg in legs]
     parts += [_leg(line) for line in lines]
+    parts += _dangers(day, plane, view)
     symbols = {s.word: s for s in symbols_for([visible_text(k) for k in marks.kind.tolist()])}
     for k, row in enumerate(rows.tolist()):
         kind = visible_text(str(marks.kind[row]))
@@ -198,6 +199,23 @@ def chart_of(day: Day, units: UnitSystem = "metric") -> str:
         f'<rect x="0.75" y="0.75" width="{_n(WIDTH - 1.5)}" height="{_n(view.height - 1.5)}" '
         f'fill="none" stroke="{INK}" stroke-width="1.5"/></svg>'
     )
+
+
+def _dangers(day: Day, plane: LocalPlane, view: _View) -> list[str]:
+    """Return the dangers on the sheet that are not visited, which have no number."""
+    if day.hazards is None or not len(day.hazards):
+        return []
+    visited = {str(day.marks.mark_id[s.row]) for s in day.stops}
+    kinds = [visible_text(k) for k in day.hazards.kind.tolist()]
+    symbols = {s.word: s for s in symbols_for(kinds)}
+    out = []
+    for i, (x, y) in enumerate(
+        view.at(np.stack(plane.to_plane(day.hazards.lon, day.hazards.lat), axis=1)).tolist()
+    ):
+        inside = 16 < x < WIDTH - 16 and 16 < y < view.height - 16
+        if inside and str(day.hazards.mark_id[i]) not in visited:
+            out.append(sign(symbols[kinds[i]], x, y, hazard=True))
+    return out
 
 
 def _ground(day: Day, plane: LocalPlane, view: _View) -> list[str]:
