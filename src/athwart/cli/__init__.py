@@ -24,6 +24,7 @@ COMMANDS = {
     "strip": "Lay pictures of a paused screen on the seabed, as a GeoTIFF.",
     "book": "Keep every trip in one file, with its history.",
     "desk": "Work on pictures and marks in the browser, on this machine.",
+    "run": "Lay a line to run along a bank, a ledge or a track.",
     "zones": "Hold marks and plans against your own zones: closed areas, cables.",
     "coverage": "Show what the side-scan has seen, and what not yet.",
     "lanes": "Lay survey lanes over an area, or over what was not seen.",

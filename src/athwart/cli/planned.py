@@ -171,7 +171,7 @@ def write_plan(
     written: list[Path] = []
     for path in outputs:
         if path.suffix.lower() == ".gpx":
-            routes = routes_of(features)
+            routes = routes_of([f for f in features if f.role != "zone"])
             lines = len(set(routes.line.tolist()))
             points = _as_marks(features)
             made, words, _ = export_marks(
@@ -185,11 +185,12 @@ def write_plan(
             for word in words:
                 say(f"note: {word}")
             left = sum(
-                f.geometry.geom_type not in ("Point", "LineString", "MultiLineString")
+                f.role == "zone"
+                or f.geometry.geom_type not in ("Point", "LineString", "MultiLineString")
                 for f in features
             )
             if left:
-                say(f"note: not in {path.name}: {many(left, 'area')}")
+                say(f"note: not in {path.name}: {many(left, 'shape')} (areas and zones)")
             and_points = f" and {many(len(points), 'waypoint')}" if len(points) else ""
             say(f"{many(lines, 'route')}{and_points} written to {path.name}")
             written += made
