@@ -142,7 +142,7 @@ def test_what_is_typed_wrongly_is_refused(run, words, said):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--cast", "9m"], "say where the cast goes to"),
+        (["--cast", "9m"], "say where the cast goes to (--cast-to)"),
         (["--before", "60s"], "look at course and speed over the ground"),
         (["--approach", "0", "--boat-speed", "1kn", "--set", "90", "--current", "2kn"],
          "she cannot make good 000"),

@@ -160,6 +160,13 @@ def test_soundings_without_a_transducer_depth_are_refused_with_the_way_out(run):
     code, _, err = run("tide", SAMPLES / "trip-2-log.nmea", "--reduce", "--tide", TIDES)
     assert code == 1
     assert "--transducer-depth" in err
+    assert "none of 1501 soundings can be brought to datum: it is not known what they are" in err
+    code, _, err = run(
+        "tide", SAMPLES / "trip-2-log.nmea", "--reduce", "--transducer-depth", "0.5m",
+        "--low", "2031-05-04T03:27Z 2.2ft", "--high", "2031-05-04T11:41Z 11.4ft",
+    )  # fmt: skip
+    assert code == 1
+    assert "brought to datum: the height of the water at 2025-05-11 06:59Z is not known" in err
 
 
 def test_a_series_of_heights(run, tmp_path):
@@ -197,6 +204,11 @@ WRONG = [
     (["tide", "--high", "2031-05-04T03:27Z"], 2, "is no high or low water"),
     (["tide", "--high", "2031-05-04T03:27Z 2m"], 1, "1 given; at least 2 are needed"),
     ([*TYPED[:2], TYPED[4], "--high", TYPED[2]], 1, "--high and --low, by time: row"),
+    (
+        ["tide", "--low", "2031-05-04T03:00Z 1m", "--high", "2031-05-04T15:00Z 2m"],
+        1,
+        "(--once-a-day)",
+    ),
     (["tide", "gone.gpx", "--tide", TIDES], 1, "there is no such file"),
     (["tide", SAMPLES / "trip-2-log.nmea", "--tide", TIDES, "--at", DAY], 1, "give --reduce"),
 ]

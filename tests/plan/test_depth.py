@@ -172,7 +172,7 @@ def test_an_unknown_level_gives_no_clearance():
 def test_a_depth_below_nothing_known_is_said_to_be_that(below):
     got = over(mark("a"), looks(("a", 6.0, below, THEN, 1.04)), draft_m=0.6)
     assert got.state.tolist() == [NO_REFERENCE]
-    assert "--transducer-depth" in got.sentences()[0]
+    assert "how deep the transducer sat" in got.sentences()[0]
     with_it = over(mark("a"), looks(("a", 6.0, below, THEN, 1.04)), transducer_depth_m=0.5)
     assert (with_it.datum_m == pytest.approx(5.5)) is (below == "transducer")
 

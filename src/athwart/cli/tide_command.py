@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from athwart.boat import Boat
     from athwart.formats import ReadOptions
     from athwart.gather import Gathered
-    from athwart.plan.depth import DepthOver
+    from athwart.plan.depth import DepthOver, Reduced
     from athwart.tables import Marks, Sightings, Track
 
 MOST_TIMES = 100_000
@@ -315,7 +315,7 @@ def _depths(
 ) -> None:
     from athwart.contents import Contents
     from athwart.formats import write
-    from athwart.plan.depth import CAUTION, LITTLE, NO_DEPTH
+    from athwart.plan.depth import CAUTION, LITTLE, NO_DEPTH, NO_REFERENCE
 
     columns = {
         "datum_depth_m": over.datum_m,
@@ -373,9 +373,24 @@ def _depths(
         f"{many(len(sounded), 'mark')} with a depth, {little} with too little water"
         + (f"; {many(silent, 'mark')} without a depth" if silent else "")
     )
+    if np.any(over.state == NO_REFERENCE):
+        say(
+            "note: --transducer-depth tells how deep the transducer sits, or the boat file (--boat)"
+        )
     if files:
         say(f"{many(len(marks), 'mark')} written to {', '.join(files)}")
     click.echo(CAUTION)
+
+
+def _none_reduced(made: _Made, sounded: Track, reduced: Reduced) -> str:
+    """Return why no sounding at all could be brought to datum."""
+    none = f"none of {many(len(sounded), 'sounding')} can be brought to datum"
+    if not reduced.placed.any():
+        return f"{none}: it is not known what they are below"
+    timed = sounded.time[~np.isnat(sounded.time) & reduced.placed]
+    if not len(timed):
+        return f"{none}: they have no times, so that nobody knows their tide"
+    return f"{none}: {_unknown(made, timed[0])}"
 
 
 def _soundings(
@@ -403,15 +418,13 @@ def _soundings(
     reduced, words = reduce_track(sounded, past, boat, transducer_depth_m=transducer_depth)
     for word in words:
         say(f"note: {word}")
+    if not reduced.placed.all():
+        say(
+            "note: --transducer-depth tells how deep the transducer sits, or the boat file (--boat)"
+        )
     good = reduced.known
     if not good.any():
-        untimed = int(np.isnat(sounded.time).sum())
-        raise DataError(
-            f"none of {many(len(sounded), 'sounding')} can be reduced; {untimed} have no time. "
-            + _unknown(made, sounded.time[~np.isnat(sounded.time)][0])
-            if untimed < len(sounded)
-            else "the soundings have no times, so that nobody knows their tide"
-        )
+        raise DataError(_none_reduced(made, sounded, reduced))
     kept = sounded.take(good)
     depth, sigma = reduced.depth_m[good], reduced.sigma_m[good]
     left = int((~good).sum())

@@ -202,7 +202,7 @@ class _named:  # noqa: N801 - reads as the word it is: with _named(file)
         if isinstance(error, TableError):
             raise TableError(self.name, error.rows) from error
         if isinstance(error, DataError) and not isinstance(error, FileError):
-            raise FileError(self.name, str(error)) from error
+            raise FileError(self.name, str(error), code=error.code) from error
 
 
 def _turn(text: str, zone: str) -> tuple[np.datetime64, float]:

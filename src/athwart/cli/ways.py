@@ -13,7 +13,9 @@ __all__ = ["WAYS", "refusal"]
 
 WAYS = {
     "approximate-transformation": "--allow-ballpark",
+    "cast-direction-missing": "--cast-to",
     "date-missing": "--date 2031-05-04",
+    "drift-unknown": "--adrift-to 040 --adrift 0.8kn",
     "file-exists": "--overwrite",
     "log-entry-unknown": "athwart book log lists them",
     "mark-unknown": "athwart book marks lists them",
@@ -23,6 +25,7 @@ WAYS = {
     "range-shorter-than-altitude": "--in-water",
     "sightings-of-one-mark": "athwart book why lists them",
     "time-without-zone": "--tz",
+    "turns-too-far-apart": "--once-a-day",
 }
 """Option or command by the code of a fault."""
 

@@ -265,8 +265,8 @@ class DepthOver:
             )
         if state == NO_REFERENCE:
             return (
-                "it is not known what its depth is below, or how deep the transducer sat "
-                "(--transducer-depth), so no depth is given"
+                "it is not known what its depth is below, or how deep the transducer sat, so no "
+                "depth is given"
             )
         if np.isnan(self.depth_m[i]):
             return "the height of the water when it was sounded is not known, so no depth is given"
@@ -497,8 +497,8 @@ def reduce_track(
         )
     if np.isnan(draft) and np.any((below == "transducer") & np.isfinite(track.depth_m)):
         words.append(
-            "depths below the transducer cannot be reduced: nothing says how deep it sits; give "
-            "--transducer-depth, or depth_m under [transducer] in the boat file"
+            "depths below the transducer cannot be reduced: nothing says how deep it sits; give the "
+            "depth of the transducer, or depth_m under [transducer] in the boat file"
         )
     ratio, scale = boat.sound_ratio(track.water_temperature_c)
     # Sound runs from the transducer to the bottom; the water above it is not in the reading.

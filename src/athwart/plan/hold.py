@@ -363,7 +363,8 @@ def hold_for(
     if np.isnan(to_deg):
         if total.speed_mps == 0:
             raise DataError(
-                "nothing drifts, so that any side is as good; say where the cast goes to"
+                "nothing drifts, so that any side is as good; say where the cast goes to",
+                code="cast-direction-missing",
             )
         to_deg = (total.direction_deg + 180.0) % 360.0
     count = count_sigma = east = north = 0.0
@@ -453,7 +454,8 @@ def drift_over(
         raise DataError(
             f"she drifts at {flow.speed_mps:.2f} m/s, give or take {1.96 * max(along, across):.2f} "
             "(95 %): where to is not known well enough to start a drift; let her drift and look at "
-            "course and speed over the ground"
+            "course and speed over the ground",
+            code="drift-unknown",
         )
     east, north, carried = _carried(flow, before_s, 0.0)
     start = displace(target.lon, target.lat, -east, -north)

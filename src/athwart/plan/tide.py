@@ -362,7 +362,9 @@ class _Extremes(Tide):
             hours = float(np.diff(t).min() / _HOUR_US)
             raise DataError(
                 f"{title}: no two of them lie within {longest_h:.1f} h of each other (the nearest "
-                f"are {hours:.1f} h apart), so that no height between them is known"
+                f"are {hours:.1f} h apart), so that no height between them is known, unless the tide "
+                "there turns once a day",
+                code="turns-too-far-apart",
             )
         high = np.empty(len(t), dtype=bool)
         high[1:] = rise > 0
