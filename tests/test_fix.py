@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from athwart.boat import Boat
 from athwart.errors import TableError
-from athwart.fix import fix
+from athwart.fix import UNEVEN, fix
 from athwart.geometry.geodesic import displace, inverse
 from athwart.tables import Picks, Track
 
@@ -126,6 +126,31 @@ def test_top_of_an_object_and_its_height():
     assert float(got.ground_range_m[0]) == pytest.approx(49.1666, abs=1e-4)
     assert got.method_detail[0] == "top of the object"
     assert got.var_height_m2[0] > 0
+
+
+@pytest.mark.parametrize("uneven", [0.0, 0.3])
+def test_the_error_of_a_height_from_found_ends_is_that_of_many_draws(uneven):
+    """Monte Carlo: the end stands, the length's error moves the start; water off by a part of it."""
+    boat = Boat(water_sound_mps=1500.0)
+    shadow = {"shadow_start_m": 20.0, "shadow_m": 4.0, "depth_m": 10.0, "slant_range_m": 20.0}
+    got = place(boat, **shadow, shadow_sigma_m=0.4, uneven_part=uneven)
+    rng = np.random.default_rng(7)
+    length = 4.0 + rng.normal(0, 0.4, 400_000)
+    water = 10.0 * (1 + uneven * rng.normal(size=length.size))
+    water += rng.normal(0, boat.budget.depth_sigma(10.0), length.size)
+    drawn = water * length / 24.0
+    assert float(got.height_m[0]) == pytest.approx(10 * 4 / 24)
+    assert float(got.var_height_m2[0]) == pytest.approx(
+        np.mean((drawn - drawn.mean()) ** 2), rel=0.03
+    )
+
+
+def test_a_height_over_uneven_ground_is_told_to_be_doubtful():
+    shadow = {"shadow_m": 4.0, "depth_m": 10.0, "slant_range_m": 20.0}
+    assert not any(UNEVEN in w for w in fix(pick(**shadow, uneven_part=0.1)).words)
+    assert any(UNEVEN in w for w in fix(pick(**shadow, uneven_part=0.3)).words)
+    flat = {"depth_m": 10.0, "slant_range_m": 20.0, "uneven_part": 0.3}
+    assert not any(UNEVEN in w for w in fix(pick(**flat)).words), "without a shadow no height"
 
 
 def test_depth_at_the_target_is_not_the_depth_under_the_boat():

@@ -31,7 +31,7 @@ from athwart.tables import Picks, Sightings, Track, bad_rows
 from athwart.uncertainty.budget import ErrorBudget, course_as_heading_sigma
 from athwart.uncertainty.propagate import across_moments, boat_axes_covariance
 
-__all__ = ["IN_WATER_KINDS", "Fixed", "fix"]
+__all__ = ["DOUBTFUL_PART", "IN_WATER_KINDS", "UNEVEN", "Fixed", "fix"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -42,6 +42,11 @@ IN_WATER_KINDS = ("fish", "bait")
 
 MOST_ALONG_WITH_SECONDS_M = 10.0
 """Along-track beyond this together with seconds back is the same thing entered twice."""
+
+DOUBTFUL_PART = 0.25
+"""From this part of a height on, people are told that the bottom may be no plane."""
+
+UNEVEN = "the bottom rises or falls here; the height may be far off"
 
 TOP = "top of the object"
 BOTTOM = "echo on the bottom"
@@ -447,8 +452,9 @@ class _Lengths:
     """What was read off the screen, corrected for sound speed, metres, and how to take each pick.
 
     ``start`` is where the shadow begins, ``water_depth`` the depth of a thing in mid-water, ``scale`` the
-    standard error that range and depth have in common, ``range_given`` that of the range where it is known. The masks part the picks by method; a shadow
-    may stand on a range of either kind.
+    standard error that range and depth have in common, ``range_given`` and ``shadow_given`` that of the range
+    and of the shadow's length where they are known, ``uneven`` that of the water at the thing as a part
+    of it. The masks part the picks by method; a shadow may stand on a range of either kind.
     """
 
     slant: FloatArray
@@ -461,6 +467,8 @@ class _Lengths:
     water_depth: FloatArray
     scale: FloatArray
     range_given: FloatArray
+    shadow_given: FloatArray
+    uneven: FloatArray
     by_ground: BoolArray
     in_mid_water: BoolArray
     unknown_depth: BoolArray
@@ -470,6 +478,10 @@ class _Lengths:
         """Return the standard error of a range read off the screen: the pick's own, else usual."""
         usual = budget.range_sigma(reading)
         return np.where(np.isfinite(self.range_given), self.range_given, usual)
+
+    def shadow_sigma(self, budget: ErrorBudget) -> FloatArray:
+        """Return the standard error of a shadow's length: the pick's own, else usual."""
+        return np.where(np.isfinite(self.shadow_given), self.shadow_given, budget.shadow_m)
 
     @property
     def on_bottom(self) -> BoolArray:
@@ -579,6 +591,7 @@ def _read_lengths(
     told = np.isfinite(picks.shadow_start_m)
     own = np.where(by_ground, slant_of_ground(ground, altitude, picks.bottom_slope_deg), slant)
     docket.say(has_shadow & ~told, "the shadow is taken to start at the target's own range")
+    docket.say(has_shadow & (picks.uneven_part >= DOUBTFUL_PART), UNEVEN)
     return _Lengths(
         slant=slant,
         ground=ground,
@@ -590,6 +603,8 @@ def _read_lengths(
         water_depth=water_depth,
         scale=scale,
         range_given=picks.range_sigma_m * (1.0 if measured else ratio),
+        shadow_given=picks.shadow_sigma_m * ratio,
+        uneven=picks.uneven_part,
         by_ground=by_ground,
         in_mid_water=in_mid_water,
         unknown_depth=unknown_depth,
@@ -730,7 +745,7 @@ def _across_error(
         end = x.start + x.shadow
         with np.errstate(divide="ignore", invalid="ignore"):
             y_end = np.maximum(y * end / x.start, x.altitude * 0.1)
-            by_length = x.start * x.altitude**2 / (end**2 * y_end) * budget.shadow_m
+            by_length = x.start * x.altitude**2 / (end**2 * y_end) * x.shadow_sigma(budget)
         moment += np.where(x.has_shadow, by_length**2, 0.0)
     simple = x.by_ground & ~x.has_shadow
     if simple.any():
@@ -766,15 +781,21 @@ def _depth_at_target(
 
 
 def _height(boat: Boat, x: _Lengths) -> tuple[FloatArray, FloatArray]:
-    """Return the object's height from its shadow and its first-order variance."""
+    """Return the object's height from its shadow and its variance.
+
+    A length's own error holds that of the start, which moves it the other way: dH = h dL / (r_s + L).
+    """
     budget = boat.budget
     height = np.where(x.has_shadow, height_from_shadow(x.altitude, x.start, x.shadow), np.nan)
+    own = np.isfinite(x.shadow_given)
     with np.errstate(invalid="ignore", divide="ignore"):
         end = x.start + x.shadow
         by_altitude = x.shadow / end * x.altitude_sigma
-        by_length = x.altitude * x.start / end**2 * budget.shadow_m
-        by_start = height / end * x.range_sigma(budget, x.start)
-    return height, by_altitude**2 + by_length**2 + by_start**2 + (x.scale * height) ** 2
+        lever = np.where(own, 1.0, x.start / end)
+        by_length = x.altitude / end * lever * x.shadow_sigma(budget)
+        by_start = np.where(own, 0.0, height / end * x.range_sigma(budget, x.start))
+    shared = x.scale**2 + x.uneven**2
+    return height, by_altitude**2 + by_length**2 + by_start**2 + shared * height**2
 
 
 _BELOW = ("", "transducer", "surface", "datum")

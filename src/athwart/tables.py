@@ -457,6 +457,16 @@ class Picks(Table):
     )
     shadow_start_m: FloatArray = _length("slant range where the shadow begins")
     shadow_m: FloatArray = _length("slant length of the shadow")
+    shadow_sigma_m: FloatArray = _length(
+        "standard error of that length with the start's, where known (a picture's)"
+    )
+    uneven_part: FloatArray = _column(
+        "float",
+        "standard error of a height for a bottom that is no plane, as a part of it",
+        low=0,
+        high=10,
+        default=0.0,
+    )
     target_depth_m: FloatArray = _length("depth of a thing in mid-water, below the transducer")
     bottom_slope_deg: FloatArray = _column(
         "float",

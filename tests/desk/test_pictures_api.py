@@ -89,6 +89,41 @@ def test_points_on_a_frame_become_places_within_their_r95(paused, page, options)
         assert f"to {t['side']}" in p["sentence"]
 
 
+def test_ends_of_shadows_are_found_and_the_user_s_own_can_be_kept(paused, page):
+    made, path, asked = paused()
+    picks = picks_of(made)
+    t, own = made.targets[5], picks[5]
+    own["shadow"] = [[x + off, y] for (x, y), off in zip(own["shadow"], (1.5, -2.0), strict=True)]
+
+    def place(**more):
+        told = page.post(f"{path}/place", {**asked, "picks": [{**own, **more}]}).json()["picks"][0]
+        assert "give or take" in told["sentence"]
+        return told
+
+    found, kept = place(), place(own_ends=True)
+    assert "found in the picture" in found["shadow_words"]
+    assert kept["shadow_words"].startswith("The ends of its shadow are as you drew them.")
+    assert np.abs(np.array(found["shadow"][1]) - [t["shadow_x1"], t["shadow_y1"]])[0] < 1.6
+    assert np.array(kept["shadow"])[:, 0] == pytest.approx([x for x, _ in own["shadow"]], abs=0.01)
+    assert abs(found["height_m"] - t["height_m"]) < 2.5 * found["height_sigma_m"]
+    bright = [[t["x"], t["y"] - 40], [t["x"] + 40 * np.sign(t["x"] - 400), t["y"] - 40]]
+    nothing = place(shadow=bright)
+    assert nothing["shadow_words"].startswith("The picture shows no clear ends of its shadow")
+    again = place()
+    assert again == found
+    none = page.post(f"{path}/place", {**asked, "picks": [{**own, "shadow": None}]}).json()
+    assert none["picks"][0]["shadow"] is None
+    assert none["picks"][0]["shadow_words"] == ""
+
+
+def test_beside_a_bank_the_height_is_told_to_be_doubtful(paused, page):
+    made, path, asked = paused(bottom="bank", bodies=None)
+    picks = [p for p in picks_of(made) if p["shadow"]]
+    told = page.post(f"{path}/place", {**asked, "picks": picks}).json()["picks"]
+    words = [p["shadow_words"] for p in told if "fault" not in p]
+    assert any("The bottom rises or falls here; the height may be far off." in w for w in words)
+
+
 PLANTED = {
     "sides exchanged": lambda screen: {
         **screen,

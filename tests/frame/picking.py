@@ -9,7 +9,8 @@ from athwart.boat import Boat
 from athwart.fix import fix
 from athwart.frame.bottom import track_bottom
 from athwart.frame.layout import Layout
-from athwart.frame.pixels import points, shadows, to_picks
+from athwart.frame.pixels import altitudes, found_shadows, points, shadows, to_picks
+from athwart.frame.uneven import uneven_part
 from athwart.frame.when import Moment
 from athwart.geometry.geodesic import inverse
 from athwart.tables import Track
@@ -32,9 +33,12 @@ class Looked:
     height_m: np.ndarray
     height_sigma_m: np.ndarray
     true_height_m: np.ndarray
+    true_part: np.ndarray  # start over end of the shadow
     true_depth_m: np.ndarray
     altitude_m: np.ndarray
     shadow_px: np.ndarray
+    found: np.ndarray
+    uneven: np.ndarray
     shared_m: tuple
 
     @property
@@ -58,8 +62,22 @@ def bottom_of(frame, layout):
     return track_bottom(layout.sides(frame.straight))
 
 
-def look(frame, bottom, *, layout=None, click_px=CLICK_PX, seed=0, true_track=False):
-    """Pick every target of a frame and fix it; the slope is not told."""
+def look(
+    frame,
+    bottom,
+    *,
+    layout=None,
+    click_px=CLICK_PX,
+    seed=0,
+    true_track=False,
+    seek=True,
+    skip_bad=False,
+):
+    """Pick every target of a frame and fix it; the slope is not told.
+
+    With `seek` the ends of shadows are found in the picture, else they are as they were drawn. With
+    `skip_bad` things that cannot be placed (a pixel nearer than the bottom) are left out.
+    """
     layout = layout or Layout.from_toml(frame.layout_toml)
     rng = np.random.default_rng(seed)
     boat = boat_of(frame)
@@ -74,14 +92,17 @@ def look(frame, bottom, *, layout=None, click_px=CLICK_PX, seed=0, true_track=Fa
     seen = np.array([t["shadow_seen"] for t in true]) & (span >= 8)
     ends[~seen] = np.nan
     track = Track.from_columns(dict(frame.true_track if true_track else frame.track))
-    picks = to_picks(
-        points(layout, bottom, xy, click_px=CLICK_PX),
-        Moment(time=frame.newest_time, sigma_s=0.0, source="typed"),
-        track=track,
-        boat=boat,
-        shadow=shadows(layout, ends),
-    )
-    done = fix(picks, track=track, boat=boat, method="picture")
+    where = points(layout, bottom, xy, click_px=CLICK_PX)
+    moment = Moment(time=frame.newest_time, sigma_s=0.0, source="typed")
+    shadow, uneven = shadows(layout, ends, click_px=CLICK_PX), np.zeros(len(true))
+    if seek:
+        water = altitudes(where, moment, track=track, boat=boat)
+        sides = layout.sides(frame.straight)
+        shadow = found_shadows(layout, sides, ends, water, click_px=CLICK_PX)
+        uneven = uneven_part(sides, where.line, water, ground_axis=layout.axis == "ground")
+    picks = to_picks(where, moment, track=track, boat=boat, shadow=shadow, uneven=uneven)
+    done = fix(picks, track=track, boat=boat, method="picture", skip_bad=skip_bad)
+    true = [true[k] for k in done.rows]
     s = done.sightings
     bearing, distance = inverse(
         np.array([t["lon"] for t in true]), np.array([t["lat"] for t in true]), s.lon, s.lat
@@ -94,9 +115,12 @@ def look(frame, bottom, *, layout=None, click_px=CLICK_PX, seed=0, true_track=Fa
         height_m=s.height_m,
         height_sigma_m=np.sqrt(s.var_height_m2),
         true_height_m=np.array([t["height_m"] for t in true]),
+        true_part=np.array([t["shadow_start_m"] / t["shadow_end_m"] for t in true]),
         true_depth_m=np.array([t["depth_m"] for t in true]),
         altitude_m=frame.water_depth_m[[t["line"] for t in true]],
-        shadow_px=span,
+        shadow_px=span[done.rows],
+        found=shadow.found[done.rows],
+        uneven=uneven[done.rows],
         shared_m=frame.shared_error_m,
     )
 

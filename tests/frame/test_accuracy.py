@@ -11,6 +11,7 @@ import pytest
 import simulated
 
 from athwart.errors import TableError
+from athwart.fix import DOUBTFUL_PART
 from athwart.frame.layout import Layout
 
 SEED = 100
@@ -55,29 +56,61 @@ def test_the_picture_adds_little_to_the_track_s_own_error(looks):
     assert own.max() < 4.0
 
 
-def test_the_height_follows_from_the_shadow(looks):
-    """Planar ground only: on a bank the water under the boat says nothing of that over the thing.
-
-    Two ends missed by 2 pixels each are 35 % of a shadow of 8 pixels, so single heights are held
-    to their claimed error and the 15 % to the middle of them and to long shadows: at 30 pixels the
-    ends alone miss by 9 % (one sigma), so 89 % lie within 15 %, with 5 % of chance in some 50 of them.
-    """
+def heights(looks, uneven, which=0):
+    """Return off as a part, off in claimed sigmas, span and whether the ends were found."""
 
     def of(x):
         return np.column_stack([
             x.height_m / x.true_height_m - 1,
             (x.height_m - x.true_height_m) / x.height_sigma_m,
             x.shadow_px,
+            x.found,
+            x.uneven,
         ])  # fmt: skip
 
-    planar = {k: v for k, v in looks.items() if not k.startswith(("bank", "wall"))}
-    part, sigmas, span = joined(planar, 1, of).T
-    seen = np.isfinite(part)
-    assert seen.sum() > 80
-    assert np.median(np.abs(part[seen])) < 0.10
-    assert np.median(part[seen]) == pytest.approx(0, abs=0.06)
-    assert np.mean(np.abs(part[seen & (span >= 30)]) < 0.15) >= 0.80
-    assert np.mean(np.abs(sigmas[seen]) < 2) >= 0.93
+    own = {k: v for k, v in looks.items() if k.startswith(("bank", "wall")) == uneven}
+    rows = joined(own, which, of)
+    return rows[np.isfinite(rows[:, 0])].T
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_the_height_follows_from_the_shadow(looks, which):
+    """On even ground, level or not; the slope is not told, ends are missed by 2 pixels each.
+
+    Measured on 11 runs of other seeds (`measure_heights.py`): 90 % within 15 %, 3 of 4 of shadows of
+    8 to 15 pixels; true ends with the plain formula give 88 %, for a round back hides its crest.
+    """
+    part, sigmas, span, found, uneven = heights(looks, False, which)
+    assert part.size > 80
+    assert found.mean() > 0.8
+    assert np.median(np.abs(part)) < 0.06
+    assert np.median(part) == pytest.approx(0, abs=0.04)
+    assert np.mean(np.abs(part) < 0.15) >= 0.85
+    assert np.mean(np.abs(part[span >= 15]) < 0.15) >= 0.88
+    assert np.mean(np.abs(sigmas) < 1) >= 0.65
+    assert np.mean(np.abs(sigmas) < 2) >= 0.93
+    assert np.mean(uneven >= DOUBTFUL_PART) < 0.08, (
+        "few are told of uneven ground where there is none"
+    )
+
+
+def test_found_ends_are_better_than_drawn_ones(scenes, looks):
+    drawn = {
+        name: (picking.look(frame, bottom, seed=k, seek=False),)
+        for k, (name, (frame, bottom)) in enumerate(scenes.items())
+    }
+    own, other = heights(looks, False)[0], heights(drawn, False)[0]
+    assert np.mean(np.abs(own) < 0.15) > np.mean(np.abs(other) < 0.15) + 0.08
+    assert np.sqrt(np.mean(own**2)) < 0.75 * np.sqrt(np.mean(other**2))
+
+
+def test_on_banks_and_walls_the_height_s_error_says_how_far_off_it_may_be(looks):
+    """The water under the boat says little of that at the thing; so the error must."""
+    part, sigmas, _, _, uneven = heights(looks, True)
+    assert part.size > 10
+    assert np.mean(np.abs(sigmas) < 2) >= 0.9
+    assert np.all(uneven[np.abs(part) > 0.4] > 0.2)
+    assert np.mean(uneven >= DOUBTFUL_PART) > 0.5
 
 
 # ---- the pixels themselves --------------------------------------------------------------------

@@ -11,7 +11,15 @@ from athwart.errors import DataError, TableError
 from athwart.fix import fix
 from athwart.frame.layout import Layout
 from athwart.frame.photo import Straightener
-from athwart.frame.pixels import place_shape, points, shadows, sizes, to_picks
+from athwart.frame.pixels import (
+    altitudes,
+    found_shadows,
+    place_shape,
+    points,
+    shadows,
+    sizes,
+    to_picks,
+)
 from athwart.frame.when import Moment
 from athwart.tables import Track
 
@@ -166,6 +174,66 @@ def test_a_dragged_shadow_gives_height_and_top(altitude, start, length, height, 
         assert place.height_m == pytest.approx(height, abs=1e-4)
         if top:
             assert place.ground_range_m == pytest.approx(top, abs=1e-4)
+
+
+def shaded(screen, side="port", start=30.0, end=36.0, lines=(138, 163)):
+    """A picture of speckle with a bright thing and a shadow from `start` to `end` metres."""
+    rng = np.random.default_rng(2)
+    power = 0.05 * rng.gamma(3, 1 / 3, (300, 400))
+    rows, cols = np.mgrid[0:300, 0:400] + 0.5
+    own, r = screen.range_of(np.stack([cols, rows], axis=-1))
+    here = (own == side) & (rows > lines[0]) & (rows < lines[1])
+    power[here & (r > start - 1.5) & (r < start)] *= 6
+    power[here & (r > start) & (r < end)] *= 0.01
+    return np.sqrt(power).astype(np.float32)
+
+
+@pytest.mark.parametrize("side", ["port", "starboard"])
+@pytest.mark.parametrize("axis", ["slant", "ground"])
+def test_found_ends_replace_drawn_ones_and_bring_their_errors(side, axis):
+    screen = layout(axis=axis)
+    drag = [at(side, 36.4, 150.0), at(side, 29.7, 150.0)]  # from the far end to the near one
+    sides = screen.sides(shaded(screen, side))
+    both = found_shadows(screen, sides, [drag, [[np.nan] * 2] * 2], [8.0, 8.0])
+    assert both.found.tolist() == [True, False]
+    assert both.side.tolist() == [side, ""]
+    assert np.isnan(both.start_m[1])
+    assert both.end_m[0] == pytest.approx(36.0, abs=0.5)  # two columns
+    assert both.dark_m[0] == pytest.approx(30.0, abs=0.6)
+    # The start allows for a crest, so it lies before the dark; the length is that to the end.
+    assert both.start_m[0] < both.dark_m[0]
+    assert both.start_m[0] + both.length_m[0] == pytest.approx(both.end_m[0])
+    drawn = shadows(screen, [drag])
+    assert 0 < both.length_sigma_m[0] < np.sqrt(2) * 1.5 * 0.25 + 0.2
+    ends = both.xy(screen)[0]
+    assert screen.range_of(ends)[1] == pytest.approx([both.dark_m[0], both.end_m[0]])
+    assert drawn.xy(screen)[0, :, 0] == pytest.approx([drag[1][0], drag[0][0]])
+    where = points(screen, None, at(side, 29.5, 150.0))
+    one = found_shadows(screen, sides, [drag], 8.0)
+    picks = to_picks(where, moment(), track=northward(depth=8.0), shadow=one, uneven=0.3)
+    stretch = float(picks.shadow_m[0] / one.length_m[0])
+    assert picks.shadow_sigma_m == pytest.approx(one.length_sigma_m * stretch)
+    assert picks.uneven_part == pytest.approx(0.3)
+    typed = to_picks(where, moment(), track=northward(), shadow=one, uneven=0.3, depth_m=8.0)
+    assert typed.uneven_part == pytest.approx(0.0), "a typed depth is that at the thing"
+
+
+def test_where_the_picture_shows_nothing_the_ends_stay_as_drawn():
+    screen = layout()
+    drag = [at("port", 30.0, 150.0), at("port", 36.0, 150.0)]
+    plain = np.sqrt(0.05 * np.random.default_rng(1).gamma(3, 1 / 3, (300, 400)))
+    found = found_shadows(screen, screen.sides(plain.astype(np.float32)), [drag], np.nan)
+    assert not found.found.any()
+    for own, other in zip(found, shadows(screen, [drag]), strict=True):
+        assert np.array_equal(own, other)
+
+
+def test_the_water_that_picks_will_use_is_told_beforehand():
+    where = points(layout(), bottom(), at("port", [20.0, 30.0]))
+    assert altitudes(where, moment(), track=northward(depth=7.0)) == pytest.approx(10.0)
+    assert altitudes(where, moment(), depth_m=6.0) == pytest.approx(6.0)
+    dim = points(layout(), bottom(confidence=0.1), at("port", 20.0))
+    assert altitudes(dim, moment(), track=northward(depth=7.0)) == pytest.approx(7.0)
 
 
 def test_a_shadow_drag_that_cannot_be_is_refused():

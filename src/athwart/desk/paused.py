@@ -22,19 +22,23 @@ from athwart.book.corrections import Before
 from athwart.book.drawn import PictureFacts, Shape
 from athwart.book.said import EDITABLE
 from athwart.errors import DataError, TableError, UsageError
-from athwart.fix import fix
+from athwart.fix import DOUBTFUL_PART, UNEVEN, fix
 from athwart.frame.bottom import CONFIDENT, Bottom, track_bottom
-from athwart.frame.layout import Layout
+from athwart.frame.layout import Layout, SideEcho
 from athwart.frame.pace import line_step_from_twice_seen
 from athwart.frame.picture import Picture
 from athwart.frame.pixels import (
     FramePoints,
+    Shadows,
+    altitudes,
+    found_shadows,
     place_shape,
     points,
     shadows,
     sizes,
     to_picks,
 )
+from athwart.frame.uneven import uneven_part
 from athwart.frame.when import Moment, picture_moment, typed_moment, where_on_track
 from athwart.geometry.along import Path
 from athwart.laying import fitted, straightened, straightener
@@ -60,6 +64,7 @@ MOST_TWICE = 20
 """Things seen twice that one measurement of a line's time takes."""
 
 _LONGEST = 2000
+_MOST_FOUND = 2 * MOST_POINTS
 _IMAGE_PIXELS = 12_000_000
 _PNG_PIXELS = 3_000_000
 
@@ -89,6 +94,8 @@ class Held:
     overlay: bytes = b""
     straight: OrderedDict[Any, NDArray[np.uint8]] = field(default_factory=OrderedDict)
     bottoms: OrderedDict[str, Bottom] = field(default_factory=OrderedDict)
+    echoes: OrderedDict[str, dict[str, SideEcho]] = field(default_factory=OrderedDict)
+    found: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
 
     @classmethod
     def of(cls, name: str, size: int, picture: Picture) -> Held:
@@ -130,7 +137,7 @@ class Held:
         """Return the bottom line with the user's corrections; none where ranges are on the ground."""
         if layout.axis == "ground":
             return None
-        key = replace(layout, seconds_per_line=None, metres_per_line=None).to_toml()
+        key = _echo_key(layout)
         if key not in self.bottoms:
             self.bottoms[key] = track_bottom(layout.sides(self.shown(layout)))
             while len(self.bottoms) > 3:
@@ -139,6 +146,47 @@ class Held:
         for side, line, range_m in drags:
             found = found.dragged(str(side), int(line), float(range_m))
         return found
+
+    def sides(self, layout: Layout) -> dict[str, SideEcho]:
+        """Return the sides of the picture."""
+        key = _echo_key(layout)
+        if key not in self.echoes:
+            self.echoes.clear()
+            self.echoes[key] = layout.sides(self.shown(layout))
+        return self.echoes[key]
+
+    def shadow(self, layout: Layout, drag: Any, altitude_m: float) -> Shadows:
+        """Return the shadow of a drag as the picture shows it."""
+        key = ("shadow", _echo_key(layout), str(drag), round(altitude_m, 2))
+        if key not in self.found:
+            self._keep(
+                key,
+                found_shadows(
+                    layout,
+                    self.sides(layout),
+                    [drag],
+                    altitude_m,
+                    straightener=straightener(layout),
+                ),
+            )
+        found = self.found[key]
+        assert isinstance(found, Shadows)
+        return found
+
+    def uneven(self, layout: Layout, line: float, altitude_m: float) -> float:
+        """Return by what part the water at a thing may differ from that under the boat."""
+        key = ("uneven", _echo_key(layout), round(line), round(altitude_m, 2))
+        if key not in self.found:
+            part = uneven_part(
+                self.sides(layout), line, altitude_m, ground_axis=layout.axis == "ground"
+            )
+            self._keep(key, float(part[0]))
+        return float(self.found[key])
+
+    def _keep(self, key: Any, value: Any) -> None:
+        self.found[key] = value
+        while len(self.found) > _MOST_FOUND:
+            self.found.popitem(last=False)
 
     def facts(self, asked: Asked) -> PictureFacts:
         """Return what the book keeps of the picture."""
@@ -155,6 +203,11 @@ class Held:
             time_sigma_s=asked.moment.sigma_s if asked.moment else math.nan,
             bottom=json.dumps(drags) if drags else "",
         )
+
+
+def _echo_key(layout: Layout) -> str:
+    """Return what the echoes of a layout depend on."""
+    return replace(layout, seconds_per_line=None, metres_per_line=None).to_toml()
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,13 +423,20 @@ def _drag(value: Any) -> list[tuple[float, float]]:
 
 
 def _picks(asked: Asked, bottom: Bottom | None, held: Held, xy: Any, **more: Any) -> Picks:
-    where = _points(asked, bottom, xy)
+    return _picks_of(asked, held, _points(asked, bottom, xy), **more)
+
+
+def _moment(asked: Asked) -> Moment:
     if asked.moment is None:
         raise UsageError("say when the newest line was drawn")
+    return asked.moment
+
+
+def _picks_of(asked: Asked, held: Held, where: FramePoints, **more: Any) -> Picks:
     more.update(asked.columns)
     return to_picks(
         where,
-        asked.moment,
+        _moment(asked),
         track=asked.track,
         boat=asked.boat,
         depth_m=asked.depth_m,
@@ -456,17 +516,42 @@ def _speed(asked: Asked) -> float:
     return float(at.speed_mps[0])
 
 
+def _shadow(
+    asked: Asked, held: Held, where: FramePoints, record: Mapping[str, Any]
+) -> tuple[Shadows, float]:
+    """Return the shadow of a pick, and by what part the water there may differ from the boat's."""
+    drag = _drag(record.get("shadow"))
+    drawn = shadows(asked.layout, [drag])
+    if not record.get("shadow"):
+        return drawn, 0.0
+    water = float(
+        altitudes(
+            where,
+            _moment(asked),
+            track=asked.track,
+            boat=asked.boat,
+            depth_m=asked.depth_m,
+            depth_below=asked.depth_below,
+        )[0]
+    )
+    uneven = held.uneven(asked.layout, float(where.line[0]), water)
+    if record.get("own_ends"):
+        return drawn, uneven
+    return held.shadow(asked.layout, drag, water), uneven
+
+
 def _one_pick(
     asked: Asked, bottom: Bottom | None, held: Held, record: Mapping[str, Any], row: int
 ) -> tuple[Sightings, dict[str, Any], tuple[str, ...]]:
     xy = _pair([record.get("x"), record.get("y")])
-    shadow = shadows(asked.layout, [_drag(record.get("shadow"))])
-    picks = _picks(
+    where = _points(asked, bottom, [xy])
+    shadow, uneven = _shadow(asked, held, where, record)
+    picks = _picks_of(
         asked,
-        bottom,
         held,
-        [xy],
+        where,
         shadow=shadow,
+        uneven=uneven,
         name=text_of(record, "name"),
         kind=text_of(record, "kind"),
         note=text_of(record, "note"),
@@ -494,7 +579,7 @@ def _one_pick(
     s = done.sightings
     back = float(picks.seconds_back[0])
     major, minor, azimuth = error_ellipse(*s.total_covariance())
-    told = {
+    told: dict[str, Any] = {
         "lon": float(s.lon[0]),
         "lat": float(s.lat[0]),
         "position": format_position(float(s.lon[0]), float(s.lat[0])),
@@ -505,13 +590,39 @@ def _one_pick(
         "ground_range_m": float(s.ground_range_m[0]),
         "depth_m": float(s.depth_m[0]),
         "height_m": float(s.height_m[0]),
+        "height_sigma_m": float(np.sqrt(s.var_height_m2[0])),
+        "shadow": None,
+        "shadow_words": "",
         "length_m": length,
         "width_m": width,
         "seconds_back": back,
         "how": str(s.method_detail[0]),
     }
+    if math.isfinite(told["height_m"]):
+        told["shadow"] = np.round(shadow.xy(asked.layout)[0], 2).tolist()
+        told["shadow_words"] = _shadow_words(
+            int(shadow.dark_found[0]) + int(shadow.end_found[0]),
+            bool(record.get("own_ends")),
+            float(picks.uneven_part[0]),
+        )
     told["sentence"] = _sentence(told, str(s.kind[0]), float(picks.along_track_m[0]), asked.units)
     return s, told, done.words
+
+
+def _shadow_words(found: int, own: bool, uneven: float) -> str:
+    if found == 2:
+        words = "The ends of its shadow were found in the picture."
+    elif found == 1:
+        words = (
+            "One end of its shadow was found in the picture; for the other your drag counts too."
+        )
+    elif own:
+        words = "The ends of its shadow are as you drew them."
+    else:
+        words = "The picture shows no clear ends of its shadow; they are as you drew them."
+    if uneven >= DOUBTFUL_PART:
+        words += f" {UNEVEN[0].upper()}{UNEVEN[1:]}."
+    return words
 
 
 def _sentence(told: Mapping[str, Any], kind: str, along_m: float, units: UnitSystem) -> str:
@@ -523,7 +634,8 @@ def _sentence(told: Mapping[str, Any], kind: str, along_m: float, units: UnitSys
     if math.isfinite(told["depth_m"]):
         parts.append(f"{size(told['depth_m'])} deep")
     if math.isfinite(told["height_m"]):
-        parts.append(f"stands {size(told['height_m'])} high")
+        doubt = size(told["height_sigma_m"])
+        parts.append(f"stands {size(told['height_m'])} high, give or take {doubt}")
     if math.isfinite(told["length_m"]):
         parts.append(f"{size(told['length_m'])} long")
     if math.isfinite(told["width_m"]):

@@ -15,6 +15,7 @@ Standard errors, one sigma each, independent:
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -35,6 +36,7 @@ from athwart.uncertainty.ellipse import r95
 
 if TYPE_CHECKING:
     from athwart.frame.bottom import Bottom
+    from athwart.frame.layout import SideEcho
 
 __all__ = [
     "CLICK_PX",
@@ -43,6 +45,8 @@ __all__ = [
     "Shadows",
     "Shape",
     "Sizes",
+    "altitudes",
+    "found_shadows",
     "place_shape",
     "points",
     "shadows",
@@ -62,6 +66,9 @@ CORNER_PX = 2.0
 
 RANGE_FLOOR_M = 0.1
 """Pulse and footprint: no range is known better than this, metres; common practice, no source."""
+
+SHADOW_FLOOR_M = 0.3
+"""Least standard error of the length of a shadow as it was drawn, metres; common practice."""
 
 TRUSTED = 0.5
 """Confidence from which on the bottom line wins over the track's depth."""
@@ -259,14 +266,33 @@ def _altitude(
 
 
 class Shadows(NamedTuple):
-    """Shadows as they were dragged: side, and along the screen's axis start and length, metres.
+    """Shadows, along the screen's axis: side, start and length, metres, and the length's error.
 
-    NaN (and side ``""``) where there is none.
+    NaN (and side ``""``) where there is none. ``dark_m`` and ``end_m`` are where the dark begins and
+    ends, ``line`` on which line; as they were drawn, or as they were found in the picture, and
+    ``dark_found`` and ``end_found`` say which of them it told. What was found allows for the crest of a round-backed thing, so that its start lies before the dark
+    (see `athwart.frame.shadow`).
     """
 
     side: TextArray
     start_m: FloatArray
     length_m: FloatArray
+    length_sigma_m: FloatArray
+    line: FloatArray
+    dark_m: FloatArray
+    end_m: FloatArray
+    dark_found: BoolArray
+    end_found: BoolArray
+
+    @property
+    def found(self) -> BoolArray:
+        """Whether the picture told an end."""
+        return self.dark_found | self.end_found
+
+    def xy(self, layout: Layout) -> FloatArray:
+        """Return the pixels of where the dark begins and ends, shape (n, 2, 2)."""
+        near = layout.pixel_of(self.side, self.line, self.dark_m)
+        return np.stack([near, layout.pixel_of(self.side, self.line, self.end_m)], axis=1)
 
 
 def _drag_array(xy: ArrayLike) -> FloatArray:
@@ -278,8 +304,8 @@ def _drag_array(xy: ArrayLike) -> FloatArray:
     return p
 
 
-def shadows(layout: Layout, xy: ArrayLike) -> Shadows:
-    """Return the shadows of drags from their near to their far end, or back.
+def shadows(layout: Layout, xy: ArrayLike, *, click_px: ArrayLike = CLICK_PX) -> Shadows:
+    """Return the shadows of drags from their near to their far end, or back, as they were drawn.
 
     Parameters
     ----------
@@ -287,6 +313,8 @@ def shadows(layout: Layout, xy: ArrayLike) -> Shadows:
         Of this picture.
     xy : array_like, shape (2, 2) or (n, 2, 2)
         Both ends of each drag; NaN for none.
+    click_px : array_like
+        Standard error of each end, pixels; their length is not trusted below `SHADOW_FLOOR_M`.
 
     Raises
     ------
@@ -320,11 +348,108 @@ def shadows(layout: Layout, xy: ArrayLike) -> Shadows:
     ]
     if faults:
         raise TableError("picture", faults)
+    side = np.where(given, side[:, 0], "").astype(object)
+    start = np.where(given, r.min(axis=1), np.nan)
+    sigma = math.sqrt(2) * np.asarray(click_px, np.float64) * column
     return Shadows(
-        side=np.where(given, side[:, 0], "").astype(object),
-        start_m=np.where(given, r.min(axis=1), np.nan),
+        side=side,
+        start_m=start,
         length_m=np.where(given, length, np.nan),
+        length_sigma_m=np.where(given, np.maximum(sigma, SHADOW_FLOOR_M), np.nan),
+        line=np.where(given, layout.line_of(p).mean(axis=1), np.nan),
+        dark_m=start,
+        end_m=np.where(given, r.max(axis=1), np.nan),
+        dark_found=np.zeros(len(p), dtype=bool),
+        end_found=np.zeros(len(p), dtype=bool),
     )
+
+
+def found_shadows(
+    layout: Layout,
+    sides: Mapping[str, SideEcho],
+    xy: ArrayLike,
+    altitude_m: ArrayLike,
+    *,
+    click_px: ArrayLike = CLICK_PX,
+    straightener: Straightener | None = None,
+    corner_px: float = CORNER_PX,
+) -> Shadows:
+    """Return the shadows of drags, their ends found in the picture where it shows them.
+
+    Parameters
+    ----------
+    layout : Layout
+        Of this picture.
+    sides : mapping of SideEcho
+        The picture, from `Layout.sides`.
+    xy : array_like, shape (2, 2) or (n, 2, 2)
+        Both ends of each drag; NaN for none.
+    altitude_m : array_like
+        Of the transducer above the bottom, as the screen has it (see `altitudes`); NaN where it is
+        not known.
+    click_px : array_like
+        Standard error of each end, pixels; photo pixels if a straightener is given.
+    straightener, corner_px
+        As in `points`.
+
+    Raises
+    ------
+    TableError
+        As from `shadows`.
+    """
+    from athwart.frame.shadow import find_ends
+
+    p = _drag_array(xy)
+    click = np.broadcast_to(np.asarray(click_px, np.float64), (len(p),))
+    if straightener is not None:
+        scale = straightener.photo_pixels(np.nan_to_num(p.mean(axis=1)))
+        click = np.hypot(click, corner_px) / scale
+    drawn = shadows(layout, p, click_px=click)
+    altitude = np.broadcast_to(np.asarray(altitude_m, np.float64), (len(p),))
+    ground = layout.axis == "ground"
+    start, length, sigma, line, dark, far = (np.array(v) for v in drawn[1:7])
+    dark_found, end_found = np.zeros((2, len(p)), dtype=bool)
+    for k in np.flatnonzero(np.isfinite(start)):
+        side = sides[drawn.side[k]]
+        column = side.scale_m[layout.line_index(line[k])]
+        r, h = start[k], altitude[k]
+        y = r if ground else math.sqrt(max(r * r - h * h, 0.0)) if h > 0 else math.nan
+        ends = find_ends(
+            side.echo,
+            line[k],
+            start[k] / column - side.start_columns,
+            far[k] / column - side.start_columns,
+            click=float(click[k]),
+            grazing_tan=h / y if y > 0 and h > 0 else math.nan,
+            ground_axis=ground,
+        )
+        if not ends.found:
+            continue
+        line[k], dark_found[k], end_found[k] = ends.line, ends.tangent_found, ends.end_found
+        length[k], sigma[k] = ends.length * column, ends.length_sigma * column
+        start[k], dark[k], far[k] = (
+            (v + side.start_columns) * column for v in (ends.start, ends.tangent, ends.end)
+        )
+    return Shadows(drawn.side, start, length, sigma, line, dark, far, dark_found, end_found)
+
+
+def altitudes(
+    where: FramePoints,
+    moment: Moment,
+    *,
+    track: Track | None = None,
+    boat: Boat | None = None,
+    depth_m: ArrayLike = np.nan,
+    depth_below: str = "transducer",
+    max_gap_s: float = 10.0,
+) -> FloatArray:
+    """Return the altitude that `to_picks` will use at points, metres; NaN where nothing tells it.
+
+    The parameters are those of `to_picks`.
+    """
+    boat = boat or Boat()
+    back, _, _ = _back(where, moment, track, boat, 0.0, max_gap_s, [])
+    return _depth(where, moment, back, track, boat, depth_m, depth_below, max_gap_s)[3]
 
 
 def to_picks(
@@ -334,6 +459,7 @@ def to_picks(
     track: Track | None = None,
     boat: Boat | None = None,
     shadow: Shadows | None = None,
+    uneven: ArrayLike = 0.0,
     depth_m: ArrayLike = np.nan,
     depth_below: str = "transducer",
     step_part: float = 0.0,
@@ -356,6 +482,9 @@ def to_picks(
         Clock offset and error budget.
     shadow : Shadows, optional
         A shadow for each point.
+    uneven : array_like
+        Standard error of the water at each thing, as a part of it, for a bottom that is no plane (see
+        `athwart.frame.uneven`); nothing where the user gives the depth, which is that at the thing.
     depth_m : array_like
         The user's own depth reading; wins over the bottom line. NaN where there is none.
     depth_below : {"transducer", "surface"}
@@ -391,9 +520,10 @@ def to_picks(
     range_sigma = where.range_sigma_m
     if ground:
         range_sigma = np.hypot(range_sigma, _sounder_ground_error(where, known, boat.budget))
-    start, length = np.full(n, np.nan), np.full(n, np.nan)
+    start, length, length_sigma = (np.full(n, np.nan) for _ in range(3))
     if shadow is not None:
-        start, length = _slant_shadow(where, shadow, known, faults)
+        start, length, length_sigma = _slant_shadow(where, shadow, known, faults)
+    typed = np.isfinite(np.broadcast_to(np.asarray(depth_m, np.float64), (n,)))
     if faults:
         raise TableError("picture", sorted(faults, key=lambda f: f.row))
     values: dict[str, Any] = {
@@ -406,6 +536,8 @@ def to_picks(
         "along_track_m": along,
         "shadow_start_m": start,
         "shadow_m": length,
+        "shadow_sigma_m": length_sigma,
+        "uneven_part": np.where(typed, 0.0, np.asarray(uneven, np.float64)),
         "range_sigma_m": range_sigma,
         "depth_sigma_m": depth_sigma,
         "time_sigma_s": time_sigma,
@@ -535,8 +667,8 @@ def _sounder_ground_error(
 
 def _slant_shadow(
     where: FramePoints, shadow: Shadows, altitude_m: FloatArray, faults: list[BadRow]
-) -> tuple[FloatArray, FloatArray]:
-    """Return start and length of the shadows along the sound ray."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return start and length of the shadows along the sound ray, and the length's error."""
     if len(shadow.side) != len(where):
         raise DataError(
             f"there are {len(shadow.side)} shadows for {len(where)} points; give one each, NaN for "
@@ -556,7 +688,9 @@ def _slant_shadow(
             lambda i: "a shadow on a screen of ground ranges needs a depth; type it",
         )
         start, end = slant_of_ground(start, altitude_m), slant_of_ground(end, altitude_m)
-    return start, end - start
+    length = end - start
+    with np.errstate(invalid="ignore"):
+        return start, length, shadow.length_sigma_m * (length / shadow.length_m)
 
 
 class Sizes(NamedTuple):

@@ -201,7 +201,9 @@ async function entryOf(picture) {
       const far = state.picks.map((p) => Math.hypot(p.x - from[0], p.y - from[1]));
       k = far.indexOf(Math.min(...far));
     }
-    keep(); state.picks[k][tool] = [from, to]; chosen = k; changed();
+    keep(); state.picks[k][tool] = [from, to]; chosen = k;
+    if (tool === "shadow") { state.picks[k].own_ends = false; if (told.picks[k]) told.picks[k].shadow = null; }
+    changed();
   }
   function grab(xy, reach) {
     if (tool === "layout") return grabLayout(state.layout, xy, reach, photoShown());
@@ -231,6 +233,15 @@ async function entryOf(picture) {
       c.strokeStyle = colour; c.lineWidth = wide; c.stroke();
     };
     const twice = (points, wide, close) => { stroke(points, wide + 2, "#ffffff", close); stroke(points, wide, "#000000", close); };
+    /* As it was drawn with dashes, and the ends that count as bars across. */
+    const paintShadow = (drawn, ends) => {
+      c.setLineDash([3, 5]); twice(drawn, 1); c.setLineDash([]);
+      if (!ends) return;
+      twice(ends, 1.2);
+      const [[x0, y0], [x1, y1]] = ends, far = Math.hypot(x1 - x0, y1 - y0) || 1;
+      const [u, v] = [-(y1 - y0) / far * 7 / scale, (x1 - x0) / far * 7 / scale];
+      for (const [x, y] of ends) twice([[x - u, y - v], [x + u, y + v]], 1.6);
+    };
     if (tool === "layout") paintLayout(c, at, state.layout, photoShown());
     if (photoShown()) return;
     for (const side of Object.values(line?.sides || {})) {
@@ -244,7 +255,7 @@ async function entryOf(picture) {
     if (drawing?.points) twice(drawing.points, 1.6, false);
     if (drawing?.from && drawing.to) twice([drawing.from, drawing.to], 1.6);
     state.picks.forEach((p, k) => {
-      if (p.shadow) twice(p.shadow, 1.2);
+      if (p.shadow) paintShadow(p.shadow, told.picks[k]?.shadow);
       if (p.size) twice(p.size, 1.2);
       const [x, y] = at([p.x, p.y]);
       for (const [colour, wide] of [["#ffffff", 4], ["#000000", 1.8]]) { c.strokeStyle = colour; c.lineWidth = wide; c.beginPath(); c.arc(x, y, k === chosen ? 11 : 8, 0, 7); c.stroke(); }
@@ -289,6 +300,7 @@ async function entryOf(picture) {
     [...picksList.children].forEach((li) => {
       const k = Number(li.dataset.k), pick = li.dataset.pick === "1", p = li.querySelector("p");
       p.textContent = `${pick ? `${k + 1}. ` : ""}${seen(sentenceOf((pick ? told.picks : told.shapes)[k], k, pick))}`;
+      if (pick) li.querySelector("p.ends").textContent = told.picks[k]?.shadow_words || "";
     });
   }
   function record(item, k, one, pick) {
@@ -301,8 +313,10 @@ async function entryOf(picture) {
     return el("li", { class: pick && k === chosen ? "entry chosen" : "entry", "data-k": String(k), "data-pick": pick ? "1" : "0" },
       el("p", { class: one?.fault ? "faults said" : "said", dir: "auto" }, `${pick ? `${k + 1}. ` : ""}${seen(sentenceOf(one, k, pick))}`),
       one?.position && el("p", { class: "figures faint" }, one.position),
+      pick && el("p", { class: "faint ends" }, one?.shadow_words || ""),
       el("div", { class: "row" }, text("name", "name"), text("kind", "kind", "kind-words"), text("note", "note")),
       el("div", { class: "buttons" }, pick && tick("hazard", "hazard"), tick("private", "private"),
+        pick && item.shadow && tick("keep the ends of the shadow as I drew them", "own_ends"),
         pick && button("choose", () => { chosen = k; show(); }, { "aria-label": `choose ${label}: shadows and sizes belong to it` }),
         button("remove", () => { if (inBook.has(item.key)) say("It stays in the book, where it was saved; the page of marks can take that saving back."); keep(); (pick ? state.picks : state.shapes).splice(k, 1); (pick ? told.picks : told.shapes).splice(k, 1); chosen = -1; changed(); }, { "aria-label": `remove ${label}` })));
   }
