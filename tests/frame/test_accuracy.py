@@ -77,8 +77,8 @@ def heights(looks, uneven, which=0):
 def test_the_height_follows_from_the_shadow(looks, which):
     """On even ground, level or not; the slope is not told, ends are missed by 2 pixels each.
 
-    Measured on 11 runs of other seeds (`measure_heights.py`): 90 % within 15 %, 3 of 4 of shadows of
-    8 to 15 pixels; true ends with the plain formula give 88 %, for a round back hides its crest.
+    Measured on other seeds (`measure_heights.py 50 4`): 94 % within 15 %, 81 % of shadows of 8 to 15
+    pixels; true ends with the plain formula give 90 % and 40 %, for a round back hides its crest.
     """
     part, sigmas, span, found, uneven = heights(looks, False, which)
     assert part.size > 80
