@@ -250,6 +250,21 @@ def test_the_tide_at_arrival_carries_the_error_of_the_time():
     assert "Depths: not asked for." in day.basis
 
 
+def test_a_table_that_ends_too_early_is_said():
+    tide = Tide.from_extremes(
+        np.array(["2025-06-01T02:00", "2025-06-01T08:00"], "datetime64[us]"), np.array([0.0, 4.0])
+    )
+    day = a_day([(0, 1852)], tide=tide)
+    assert np.isnan(day.stops[0].tide_m)
+    assert any("not known at the time of 1 mark:" in w for w in day.warnings)
+
+
+def test_where_the_sun_does_not_set_it_is_said():
+    day = a_day([(0, 100)], place=(19.0, 69.6), depart=np.datetime64("2025-06-21T10:00"))
+    assert day.sun == "The Sun does not set."
+    assert not a_day([(0, 100)]).sun
+
+
 def test_little_water_is_told_for_the_lowest_while_there():
     """It falls from 2 m to -2 m in 6 h; a stay of 2 h ends lower than it began."""
     tide = Tide.from_extremes(

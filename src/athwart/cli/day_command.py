@@ -27,7 +27,14 @@ from athwart.cli.planned import plan_output_with, read_zones, write_plan, zones_
 from athwart.cli.water import Water, WaterChoice, water_options
 from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
-from athwart.units import UnitSystem, format_position, many, parse_position, parse_quantity
+from athwart.units import (
+    UnitSystem,
+    format_length,
+    format_position,
+    many,
+    parse_position,
+    parse_quantity,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -504,6 +511,11 @@ def _print(day: Day, units: UnitSystem) -> None:
         f"{many(len(day.stops), 'mark')}, {distance_words(day.length_m, units)}, "
         f"{duration_words(day.under_way_s)} under way and {duration_words(day.stay_s)} at marks"
     )
+    for time, height, high in day.turns:
+        what = f"{'high' if high else 'low'} water {format_length(height, units)}"
+        click.echo(f"{clock(time, day.time_zone, beside=day.depart)} {what}")
+    if day.sun:
+        click.echo(day.sun)
     for event in day.sky:
         click.echo(f"{clock(event.time, day.time_zone, beside=day.depart)} {event.what}")
     for word in day.basis:

@@ -271,6 +271,8 @@ class Day:
         High (True) and low waters of the day of the zone: time, height in metres.
     sky : tuple of Event
         Sun and Moon at the start, over the day of the zone in which it falls.
+    sun : str
+        That the Sun does not rise, or does not set, where that is so.
     moon : Moon or None
         How she looks at noon.
     left_out : tuple of LeftOut
@@ -300,6 +302,7 @@ class Day:
     back_sigma_s: float
     turns: tuple[tuple[np.datetime64, float, bool], ...] = ()
     sky: tuple[Event, ...] = ()
+    sun: str = ""
     moon: Moon | None = None
     left_out: tuple[LeftOut, ...] = ()
     warnings: tuple[str, ...] = ()

@@ -21,7 +21,7 @@ from athwart.geometry.magnetic import FIRST_YEAR, LAST_YEAR, variation
 from athwart.geometry.plane import LocalPlane
 from athwart.plan.day import NOT_TIMED, Ask, Day, LeftOut, Leg, Pace, Place, Stop, WaterOver
 from athwart.plan.order import EXACT_STOPS, shortest_order
-from athwart.plan.sun import Event, Moon, is_dark, light, moon
+from athwart.plan.sun import Event, Moon, is_dark, light, moon, without_rise_or_set
 from athwart.plan.ways import Ways, shortest_ways
 from athwart.tables import Marks
 from athwart.units import UnitSystem, format_length, many
@@ -144,15 +144,23 @@ def plan_day(
     turns: tuple[tuple[np.datetime64, float, bool], ...] = ()
     sky: tuple[Event, ...] = ()
     full: Moon | None = None
+    sun = ""
     warnings: list[str] = []
     if not np.isnat(depart):
         midnight, next_midnight = _day_of(depart, time_zone)
         last = max(next_midnight, back)
         sky = light(start.lon, start.lat, midnight, last)
+        sun = without_rise_or_set(start.lon, start.lat, depart, sky)
         full = moon(midnight + np.timedelta64(12, "h"))
         stops = _in_the_dark(stops, marks)
         if tide is not None:
             stops = _over_water(stops, marks, tide, over, margin_m, units)
+            unknown = sum(bool(np.isnan(s.tide_m)) for s in stops)
+            if unknown:
+                warnings.append(
+                    f"The height of the water is not known at the time of {many(unknown, 'mark')}: "
+                    "what was given of the tide does not reach so far."
+                )
             found = tide.turns(midnight, last)
             turns = tuple(
                 zip(found.time, found.height_m.tolist(), found.high.tolist(), strict=True)
@@ -181,6 +189,7 @@ def plan_day(
         back_sigma_s=back_sigma,
         turns=turns,
         sky=sky,
+        sun=sun,
         moon=full,
         left_out=left_out,
         warnings=tuple(warnings),

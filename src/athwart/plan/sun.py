@@ -11,14 +11,23 @@ and the Explanatory Supplement to the Astronomical Almanac; from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Event", "Moon", "is_dark", "light", "moon", "moon_height", "sun_height"]
+__all__ = [
+    "Event",
+    "Moon",
+    "is_dark",
+    "light",
+    "moon",
+    "moon_height",
+    "sun_height",
+    "without_rise_or_set",
+]
 
 TimeArray = NDArray[np.datetime64]
 
@@ -76,7 +85,11 @@ class Moon:
             return "new moon"
         if self.lit > _FULL:
             return "full moon"
-        return f"{'waxing' if self.waxing else 'waning'} {'crescent' if self.lit < 0.5 else 'moon, more than half'}"
+        way, shape = (
+            "waxing" if self.waxing else "waning",
+            "crescent" if self.lit < 0.5 else "gibbous",
+        )
+        return f"{way} {shape}"
 
 
 def _seconds(time: np.datetime64) -> float:
@@ -135,6 +148,14 @@ def moon_height(lon: float, lat: float, time: np.datetime64) -> float:
 def is_dark(lon: float, lat: float, time: np.datetime64) -> bool:
     """Tell whether the Sun stands below civil twilight."""
     return sun_height(lon, lat, time) < CIVIL_DEG
+
+
+def without_rise_or_set(lon: float, lat: float, time: np.datetime64, sky: Sequence[Event]) -> str:
+    """Say whether the Sun is up or down all day where she neither rises nor sets; else nothing."""
+    if any(e.what in _SUN[SUNRISE_DEG] for e in sky):
+        return ""
+    up = sun_height(lon, lat, time) > SUNRISE_DEG
+    return "The Sun does not set." if up else "The Sun does not rise."
 
 
 def light(lon: float, lat: float, start: np.datetime64, end: np.datetime64) -> tuple[Event, ...]:

@@ -170,6 +170,7 @@ def _head(day: Day, units: UnitSystem) -> dict[str, Any]:
     return {
         "facts": [(k, visible_text(v)) for k, v in facts],
         "sky": [(clock(e.time, zone, beside=day.depart), e.what) for e in day.sky],
+        "sun": day.sun,
         "moon": f"{day.moon.words}, {day.moon.lit:.0%} lit" if day.moon else "",
         "turns": [
             (clock(t, zone, beside=day.depart), "high water" if high else "low water",
