@@ -116,7 +116,7 @@ WRONG = [
     ([*TYPED], "say what for: --cast LENGTH"),
     (["hold", SAMPLES / "waypoints.gpx", "anvil", "--cast", "9m"], "name the mark first"),
     (["hold", "anvil", "--cast", "9m"], "give a mark and the file"),
-    (["hold", "nessie", SAMPLES / "waypoints.gpx", "--cast", "9m"], "there is no mark 'nessie'"),
+    (["hold", "nessie", SAMPLES / "waypoints.gpx", "--cast", "9m"], "there is no mark 'nessie' among 15 marks; some of them are"),
     ([*ANVIL, "--r95", "4m", "--cast", "9m"], "has its own"),
     (["hold", "--lat", "55", "--cast", "9m"], "give both --lat and --lon"),
     (["hold", "--lat", "55", "--lon", "12", "--cast", "9m"], "takes --lat, --lon and --r95"),

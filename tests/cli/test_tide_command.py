@@ -96,6 +96,17 @@ def test_water_over_marks_with_draft(run, trip):
     assert any("its height is not known; no clearance is given" in line for line in lines)
 
 
+def test_only_some_marks(run, trip):
+    code, out, _ = run("tide", trip, *("--tide", TIDES, "--at", DAY), "--marks", "Saddle,anvil")
+    assert code == 0
+    assert "2 marks with a depth" in out
+    code, out, _ = run("tide", trip, "--tide", TIDES, "--at", DAY, "--kind", "wreck", "--json")
+    assert {m["kind"] for m in json.loads(out)["marks"]} == {"wreck"}
+    code, _, err = run("tide", trip, "--tide", TIDES, "--at", DAY, "--marks", "Nessie")
+    assert (code, "there is no mark 'Nessie'" in err) == (2, True)
+    assert run("tide", trip, "--tide", TIDES, "--at", DAY, "--kind", "ufo")[0] == 1
+
+
 def test_too_little_water_counts_and_sorts_first(run, trip):
     code, out, _ = run("tide", trip, "--tide", TIDES, "--at", DAY, "--draft", "12ft")
     assert code == 0

@@ -23,6 +23,7 @@ from athwart.cli.common import (
     shown_units,
     write_rejected,
 )
+from athwart.cli.named import row_named, rows_named, rows_of_names
 from athwart.cli.planned import plan_output_with, read_zones, write_plan, zones_option
 from athwart.cli.water import Water, WaterChoice, water_options
 from athwart.errors import DataError, UsageError
@@ -256,8 +257,8 @@ def command(
             start,
             end=end,
             ask=Ask(
-                first=None if first is None else _row(marks, first),
-                last=None if last is None else _row(marks, last),
+                first=None if first is None else row_named(marks, first),
+                last=None if last is None else row_named(marks, last),
                 given=in_order,
                 one_way=one_way,
             ),
@@ -350,7 +351,7 @@ def _place(text: str, marks: Marks, what: str) -> Place:
     """Read a place: the name of a mark, or a position, latitude first."""
     from athwart.plan.day import Place
 
-    rows = _rows(marks, text)
+    rows = rows_named(marks, text)
     if len(rows) == 1:
         i = rows[0]
         return Place(float(marks.lon[i]), float(marks.lat[i]), str(marks.name[i]) or text)
@@ -362,27 +363,6 @@ def _place(text: str, marks: Marks, what: str) -> Place:
         )
     lon, lat = parse_position(*parts)
     return Place(lon, lat, what)
-
-
-def _rows(marks: Marks, text: str) -> list[int]:
-    """Return the marks of this name, else those whose id begins so."""
-    wanted = text.strip().casefold()
-    found = [i for i, n in enumerate(marks.name.tolist()) if n.strip().casefold() == wanted]
-    if not found and len(wanted) >= 4:
-        found = [i for i, n in enumerate(marks.mark_id.tolist()) if n.startswith(wanted)]
-    return found
-
-
-def _row(marks: Marks, text: str) -> int:
-    found = _rows(marks, text)
-    if len(found) == 1:
-        return found[0]
-    if found:
-        ids = ", ".join(str(marks.mark_id[i]) for i in found[:5])
-        raise UsageError(f"{text!r} could be {len(found)} marks; give one of their ids: {ids}")
-    raise UsageError(
-        f"there is no mark {text!r} among those to visit; athwart info lists what files hold"
-    )
 
 
 def _chosen(
@@ -400,12 +380,7 @@ def _chosen(
     if not len(marks):
         raise DataError("there is no mark in the files")
     if names:
-        rows: list[int] = []
-        for text in names:
-            # A whole name that has a comma in it is one name.
-            parts = [text] if _rows(marks, text) else text.split(",")
-            rows += [_row(marks, p) for p in parts if p.strip()]
-        chosen = marks.take(list(dict.fromkeys(rows)))
+        chosen = marks.take(rows_of_names(marks, names))
     else:
         # Where the day begins or ends is not a place to visit, unless it was named.
         there = [(p.lon, p.lat) for p in ends if p is not None]
@@ -422,7 +397,7 @@ def _stay(marks: Marks, text: str) -> tuple[int, float]:
     name, sep, value = text.rpartition("=")
     if not sep:
         raise UsageError(f"--stay-at {text!r} is not understood; write it like Anvil=45min")
-    return _row(marks, name), parse_quantity(value, "time")
+    return row_named(marks, name), parse_quantity(value, "time")
 
 
 def _write(

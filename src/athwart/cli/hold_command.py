@@ -18,6 +18,7 @@ from athwart.cli.common import (
     say,
     shown_units,
 )
+from athwart.cli.named import row_named
 from athwart.cli.planned import plan_output, read_zones, write_plan, zones_option
 from athwart.cli.sinking import SinkChoice, sink_options
 from athwart.errors import DataError, UsageError
@@ -27,7 +28,6 @@ from athwart.units import (
     format_length,
     format_position,
     format_speed,
-    many,
     parse_heading,
     parse_position,
 )
@@ -37,9 +37,6 @@ if TYPE_CHECKING:
     from athwart.plan.current import Flow
     from athwart.plan.hold import Drift, Hold, Target
     from athwart.plan.zones import Findings, Zones
-    from athwart.tables import Marks
-
-_LEAST_PREFIX = 4
 
 
 @click.command("hold", short_help="Where to hold for a cast, and where a drift over a mark starts.")
@@ -330,7 +327,7 @@ def _found(
         marks, _, _ = settle(found)
     for word in found.words:
         say(f"note: {word}")
-    i = find_mark(marks, mark)
+    i = row_named(marks, mark)
     target = Target(
         lon=float(marks.lon[i]),
         lat=float(marks.lat[i]),
@@ -344,31 +341,6 @@ def _found(
     )
     error = math.sqrt(marks.var_depth_m2[i]) if np.isfinite(marks.var_depth_m2[i]) else math.nan
     return target, (float(marks.depth_m[i]), error, str(marks.depth_below[i]))
-
-
-def find_mark(marks: Marks, text: str) -> int:
-    """Return the row of the mark that a text means: a name, an id, or the first letters of one.
-
-    Raises
-    ------
-    UsageError
-        No mark, or several, are meant.
-    """
-    ids, wanted = marks.mark_id.tolist(), text.strip().casefold()
-    named = [i for i, name in enumerate(marks.name.tolist()) if name.strip().casefold() == wanted]
-    rows = [i for i, mark_id in enumerate(ids) if mark_id == text.strip()] or named
-    if not rows and len(wanted) >= _LEAST_PREFIX:
-        rows = [i for i, mark_id in enumerate(ids) if mark_id.startswith(wanted)]
-    if len(rows) == 1:
-        return rows[0]
-    if rows:
-        several = ", ".join(ids[i] for i in rows[:5])
-        raise UsageError(f"{text!r} could be {len(rows)} marks; give one of their ids: {several}")
-    some = ", ".join(n for n in marks.name.tolist()[:8] if n)
-    raise UsageError(
-        f"there is no mark {text!r} among {many(len(marks), 'mark')}"
-        + (f"; there are {some}" if some else "")
-    )
 
 
 def _hold(

@@ -24,6 +24,7 @@ from athwart.cli.common import (
     write_csv,
     write_rejected,
 )
+from athwart.cli.named import rows_of_names
 from athwart.cli.water import Water, WaterChoice, said_time, water_options
 from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
@@ -50,6 +51,15 @@ _MINUTE = np.timedelta64(60_000_000, "us")
 )
 @click.option("--until", "until_text", metavar="TIME", help="Heights from --at until then.")
 @click.option("--every", type=Quantity("time"), default="30min", show_default=True)
+@click.option(
+    "--marks",
+    "names",
+    multiple=True,
+    metavar="NAME,...",
+    help="Only these marks, by name or the first letters of their ids.",
+)
+@click.option("--kind", "kinds", multiple=True, help="Only this kind; may be given several times.")
+@click.option("--within", type=click.Path(path_type=Path), help="Only inside this area (polygons).")
 @click.option("--lat", "lat_text", help="Latitude of the tide's place; else that of the marks.")
 @click.option("--reduce", is_flag=True, help="Bring the soundings of the tracks to chart datum.")
 @length("--draft", help="What the boat draws, for the clearance over marks.")
@@ -67,6 +77,9 @@ def command(
     at_text: str | None,
     until_text: str | None,
     every: float,
+    names: tuple[str, ...],
+    kinds: tuple[str, ...],
+    within: Path | None,
     lat_text: str | None,
     reduce: bool,
     draft: float | None,
@@ -127,6 +140,8 @@ def command(
         say(f"note: {word}")
     if lat is None:
         lat = _latitude(found, marks)
+    if not reduce and len(marks):
+        marks = _chosen(marks, names, kinds, within, allow_ballpark)
     made = _Made(water.read(zone=zone, lat=lat), zone, shown)
     if reduce:
         deep = float("nan") if transducer_depth is None else transducer_depth
@@ -265,6 +280,25 @@ def _read(
         told(f"merging {many(len(found.sightings), 'sighting')}")
         marks, sightings, _ = settle(found)
     return found, marks, sightings
+
+
+def _chosen(
+    marks: Marks,
+    names: tuple[str, ...],
+    kinds: tuple[str, ...],
+    within: Path | None,
+    allow_ballpark: bool,
+) -> Marks:
+    from athwart.formats import read_areas
+    from athwart.plotter import select
+
+    if names:
+        marks = marks.take(rows_of_names(marks, names))
+    area = None if within is None else read_areas(within, allow_ballpark=allow_ballpark)
+    chosen = select(marks, kinds=kinds, within=area)
+    if not len(chosen):
+        raise DataError("no mark is left; check --marks, --kind and --within")
+    return chosen
 
 
 def _latitude(found: Gathered, marks: Marks) -> float | None:
