@@ -23,7 +23,7 @@ def test_a_hold_is_told_with_every_part_of_its_error(run):
         "hold at",
         "from the mark, bearing 040 true",
         "bow to        220 true (",
-        "0.8 kn through the water keeps the place",
+        "0.4 m/s through the water keeps the place",
         "cast          20.0 m to 220 true",
         "count         11 seconds",
         "carries it 3.9 m meanwhile",  # 0.8 kn x 10.8 s x 7/8
@@ -74,7 +74,7 @@ def test_the_wind_turns_her_and_an_observed_drift_has_it_in(run):
     code, out, _ = run(*TYPED, "--cast", "20m", "--wind-from", "270", "--wind", "20kn")
     assert code == 0
     assert "bow to        270 true" in out
-    assert "0.8 kn through the water" in out  # 4 % of 20 kn
+    assert "0.4 m/s through the water" in out  # 4 % of 20 kn
     code, _, err = run(*TYPED, "--cast", "20m", "--adrift-to", "090", "--adrift", "1kn",
                        "--count", "12s 10m", "--depth", "9m")  # fmt: skip
     assert code == 0

@@ -171,7 +171,7 @@ def command(
     steer = None
     if approach is not None:
         assert boat_speed is not None
-        steer = _steer(compass, approach, boat_speed, flows.total)
+        steer = _steer(compass, approach, boat_speed, flows.total, shown)
     features = [f for made in (hold, drift) if made is not None for f in made.features()]
     zones = read_zones(zones_files, allow_ballpark=allow_ballpark, quiet=as_json)
     touched = _against(zones, hold, drift, features, shown)
@@ -392,7 +392,9 @@ def _hold(
     return made
 
 
-def _steer(compass: _Compass, approach: str, speed: float, flow: Flow) -> dict[str, float]:
+def _steer(
+    compass: _Compass, approach: str, speed: float, flow: Flow, shown: UnitSystem
+) -> dict[str, float]:
     from athwart.plan.current import course_to_steer
 
     track = compass.read(approach)
@@ -400,8 +402,8 @@ def _steer(compass: _Compass, approach: str, speed: float, flow: Flow) -> dict[s
     heading, made = course_to_steer(track, speed, way, flow.speed_mps)
     if np.isnan(heading):
         raise DataError(
-            f"at {format_speed(speed, 'feet')} through the water she cannot make good "
-            f"{round(track) % 360:03d}: the drift of {format_speed(flow.speed_mps, 'feet')} is too "
+            f"at {format_speed(speed, shown)} through the water she cannot make good "
+            f"{round(track) % 360:03d}: the drift of {format_speed(flow.speed_mps, shown)} is too "
             "strong; go faster or take another way"
         )
     crab = (float(heading) - track + 180.0) % 360.0 - 180.0
@@ -444,7 +446,7 @@ def _print_hold(hold: Hold, compass: _Compass, shown: UnitSystem) -> None:
     if not math.isnan(hold.bow_deg):
         click.echo(
             f"bow to        {compass.said(hold.bow_deg)}, "
-            f"{format_speed(hold.through_water_mps, 'feet')} through the water keeps the place"
+            f"{format_speed(hold.through_water_mps, shown)} through the water keeps the place"
         )
     click.echo(
         f"cast          {format_length(hold.length_m, shown)} to {compass.said(hold.to_deg)}"
@@ -479,7 +481,7 @@ def _print_drift(drift: Drift, compass: _Compass, shown: UnitSystem) -> None:
     click.echo(f"start drift   {format_position(drift.start_lon, drift.start_lat)}")
     click.echo(
         f"              {format_length(drift.distance_m, shown)} before the mark; she goes to "
-        f"{compass.said(drift.towards_deg)} at {format_speed(drift.speed_mps, 'feet')}"
+        f"{compass.said(drift.towards_deg)} at {format_speed(drift.speed_mps, shown)}"
     )
     click.echo(
         f"over it       after {_minutes(drift.until_s)}, ± {_minutes(Z95 * drift.until_sigma_s)} "
@@ -498,7 +500,7 @@ def _print_steer(steer: dict[str, float], compass: _Compass, shown: UnitSystem) 
     off = f", {crab} degrees to {side} of the track" if crab else ""
     click.echo(
         f"steer         {compass.said(steer['heading_deg'])}{off}, to make good "
-        f"{compass.said(steer['track_deg'])} at {format_speed(steer['made_good_mps'], 'feet')}"
+        f"{compass.said(steer['track_deg'])} at {format_speed(steer['made_good_mps'], shown)}"
     )
 
 
