@@ -193,6 +193,7 @@ def test_zones_of_the_user_are_said_and_closed_ones_kept_out(run, tmp_path):
         (("--start", START, "--stay-at", "Anvil"), 2, "write it like Anvil=45min"),
         (("--start", START, "--kind", "bus"), 1, "no mark is left to visit"),
         (("--start", "40 N, 10 W"), 1, "take one water at a time"),
+        (("--start", START, "--level", "3m"), 2, "the tide needs a time to leave"),
         (("--start", START, "--tz", "Bad/Zone"), 2, "is no time zone"),
         ((), 2, "--start"),
     ],

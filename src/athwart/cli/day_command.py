@@ -220,6 +220,8 @@ def command(
     if clear < 0:
         raise UsageError(f"--clear is {clear:g} m; allowed is 0 or more")
     leaves = parse_time(depart, zone) if depart else NOT_TIMED
+    if water and not depart:
+        raise UsageError("the tide needs a time to leave; give it with --depart")
     zones = read_zones(zones_files, allow_ballpark=allow_ballpark)
     allowed = _areas(water_files, allow_ballpark)
     closed = closed_water(_areas(closed_files, allow_ballpark), zones)

@@ -12,7 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Protocol
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +41,7 @@ __all__ = [
     "Place",
     "Stop",
     "WaterOver",
+    "micros",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -54,6 +57,11 @@ SPEED_ERROR = Constant(
 )  # fmt: skip
 NOT_TIMED = np.datetime64("NaT", "us")
 """The time where no time to leave was given."""
+
+
+def micros(seconds: float) -> np.timedelta64:
+    """Return seconds as a span of time, to the microsecond."""
+    return np.timedelta64(round(seconds * 1e6), "us")
 
 
 class WaterOver(Protocol):
@@ -331,6 +339,18 @@ class Day:
     def stay_s(self) -> float:
         """Time at marks, seconds."""
         return sum(s.stay_s for s in self.stops)
+
+    def span(self) -> tuple[np.datetime64, np.datetime64]:
+        """Return midnight before a timed day in its zone, and the next one or its end, UTC."""
+        zone = ZoneInfo(self.time_zone)
+        micros = int(self.depart.astype("datetime64[us]").astype(np.int64))
+        here = datetime.fromtimestamp(micros / 1e6, zone)
+        midnight = datetime(here.year, here.month, here.day, tzinfo=zone)
+
+        def utc(time: datetime) -> np.datetime64:
+            return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "us")
+
+        return utc(midnight), max(utc(midnight + timedelta(days=1)), self.back)
 
     def called(self, row: int) -> str:
         """Return what a mark is called: its name, else its kind."""

@@ -6,11 +6,8 @@ What it gives, and on what it rests, is told in `athwart.plan.day`.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +15,10 @@ from numpy.typing import NDArray
 from athwart.errors import DataError
 from athwart.geometry.geodesic import inverse
 from athwart.geometry.magnetic import FIRST_YEAR, LAST_YEAR, variation
-from athwart.geometry.plane import LocalPlane
-from athwart.plan.day import NOT_TIMED, Ask, Day, LeftOut, Leg, Pace, Place, Stop, WaterOver
+from athwart.plan.beware import beware
+from athwart.plan.day import NOT_TIMED, Ask, Day, LeftOut, Leg, Pace, Place, Stop, WaterOver, micros
+from athwart.plan.meeting import with_light, with_water
 from athwart.plan.order import EXACT_STOPS, shortest_order
-from athwart.plan.sun import Event, Moon, is_dark, light, moon, without_rise_or_set
 from athwart.plan.ways import Ways, shortest_ways
 from athwart.tables import Marks
 from athwart.units import UnitSystem, format_length, many
@@ -36,14 +33,9 @@ __all__ = ["plan_day"]
 
 TimeArray = NDArray[np.datetime64]
 
-LARGE_R95_M = 20.0
-"""From here on a mark is searched for, not gone to; common practice, no source."""
 FAR_OFF_M = 300.0
 """A mark farther outside the water that was given is left out; a start farther out is refused."""
-LEAST_OFF_HAZARD_M = 20.0
-"""Beside a danger's R95, when no wider margin was asked for; common practice, no source."""
 _MOST_MARKS = 500
-_Z95 = 1.959964
 
 
 def plan_day(
@@ -115,8 +107,8 @@ def plan_day(
         raise DataError("there is no mark to visit")
     if len(marks) > _MOST_MARKS:
         raise DataError(
-            f"there are {len(marks)} marks; allowed in one day are {_MOST_MARKS}; name those to "
-            "visit with --marks, --kind or --within"
+            f"there are {len(marks)} marks; allowed in one day are {_MOST_MARKS}; choose those "
+            "to visit"
         )
     depart, dated = _utc(depart), _utc(dated)
     other_end = None if ask.one_way else end
@@ -137,80 +129,36 @@ def plan_day(
             f"{marks.name[0] or 'mark'} {left_out[0].why}"
         )
     order = _order(ways, rows, ask, ends_elsewhere=other_end is not None, count=len(marks))
-    legs = _legs(ways, order, pace, depart if not np.isnat(depart) else dated)
+    when = dated if np.isnat(depart) else depart
+    legs = _legs(ways, order, pace, when)
     visited = [k - 1 for k in order[1:] if 0 < k <= len(marks)]
     stops, back, back_sigma = _times(visited, legs, pace, depart)
-    stops = _warned(stops, marks, ways, zones, clear_m, units)
-    turns: tuple[tuple[np.datetime64, float, bool], ...] = ()
-    sky: tuple[Event, ...] = ()
-    full: Moon | None = None
-    sun = ""
-    warnings: list[str] = []
-    if not np.isnat(depart):
-        midnight, next_midnight = _day_of(depart, time_zone)
-        last = max(next_midnight, back)
-        sky = light(start.lon, start.lat, midnight, last)
-        sun = without_rise_or_set(start.lon, start.lat, depart, sky)
-        full = moon(midnight + np.timedelta64(12, "h"))
-        stops = _in_the_dark(stops, marks)
-        if tide is not None:
-            stops = _over_water(stops, marks, tide, over, margin_m, units)
-            unknown = sum(bool(np.isnan(s.tide_m)) for s in stops)
-            if unknown:
-                warnings.append(
-                    f"The height of the water is not known at the time of {many(unknown, 'mark')}: "
-                    "what was given of the tide does not reach so far."
-                )
-            found = tide.turns(midnight, last)
-            turns = tuple(
-                zip(found.time, found.height_m.tolist(), found.high.tolist(), strict=True)
-            )
-        goal = start if other_end is None else other_end
-        if not ask.one_way and is_dark(goal.lon, goal.lat, back):
-            warnings.append("The day ends in the dark.")
-    elif tide is not None:
-        warnings.append("Without a time to leave the tide is not used; give it with --depart.")
-    home = legs[-1] if len(legs) > len(stops) else None
-    if hazards is not None and len(hazards):
-        warnings += _legs_by_hazards(
-            legs, hazards, [str(marks.mark_id[r]) for r in visited], clear_m, units
-        )
-    if zones is not None:
-        warnings += _legs_in_zones(legs, zones)
-    return Day(
+    day = Day(
         marks=marks,
         start=start,
         end=None if ask.one_way else (other_end or start),
         stops=stops,
-        home=home,
+        home=legs[-1] if len(legs) > len(stops) else None,
         pace=pace,
         depart=depart,
         back=back,
         back_sigma_s=back_sigma,
-        turns=turns,
-        sky=sky,
-        sun=sun,
-        moon=full,
         left_out=left_out,
-        warnings=tuple(warnings),
-        basis=_basis(
-            len(stops),
-            ask,
-            water,
-            closed,
-            clear_m,
-            zones,
-            tide,
-            over,
-            pace,
-            _has_variation(dated if np.isnat(depart) else depart),
-            units,
+        basis=(
+            *_basis(len(stops), ask, water, closed, clear_m, units),
+            *_more_basis(pace, zones, tide, over, magnetic=_has_variation(when)),
         ),
         time_zone=time_zone,
         outline=water,
         closed=closed,
         hazards=hazards,
     )
+    off_m = ways.off_m[1 : len(marks) + 1]
+    day = beware(day, zones=zones, off_m=off_m, clear_m=clear_m, units=units)
+    if np.isnat(depart):
+        return day
+    day = with_light(day)
+    return day if tide is None else with_water(day, tide, over, margin_m=margin_m, units=units)
 
 
 def _check_ends(ways: Ways, start: Place, end: Place | None, units: UnitSystem) -> None:
@@ -292,207 +240,25 @@ def _times(
     for row, leg in zip(visited, legs, strict=False):
         under_way += leg.seconds
         stay = float(pace.stays_s.get(row, pace.stay_s))
-        arrive = depart + _micros(under_way + stayed)
+        arrive = depart + micros(under_way + stayed)
         stayed += stay
         stops.append(
             Stop(
                 row=row,
                 leg=leg,
                 arrive=arrive,
-                leave=arrive + _micros(stay),
+                leave=arrive + micros(stay),
                 under_way_s=under_way,
                 sigma_s=under_way * pace.speed_error,
                 stay_s=stay,
             )
         )
     under_way = sum(leg.seconds for leg in legs)
-    return tuple(stops), depart + _micros(under_way + stayed), under_way * pace.speed_error
-
-
-def _micros(seconds: float) -> np.timedelta64:
-    return np.timedelta64(round(seconds * 1e6), "us")
-
-
-def _warned(
-    stops: Sequence[Stop],
-    marks: Marks,
-    ways: Ways,
-    zones: Zones | None,
-    clear_m: float,
-    units: UnitSystem,
-) -> tuple[Stop, ...]:
-    private = marks.extra.get("private", np.zeros(len(marks), bool))
-    said: dict[int, list[str]] = {}
-    if zones is not None:
-        from athwart.plan.zones import judge
-
-        found = judge(zones, marks.lon, marks.lat, np.nan_to_num(marks.r95_m)).worst_first()
-        for row, touched, sentence in zip(
-            found.item.tolist(), found.touched.tolist(), found.sentences(zones, units), strict=True
-        ):
-            if touched:
-                said.setdefault(row, []).append(f"Zone: {sentence}.")
-    out = []
-    for stop in stops:
-        row, words = stop.row, []
-        r95 = float(marks.r95_m[row])
-        if marks.hazard[row]:
-            words.append("HAZARD: a danger to the boat; its place is an estimate.")
-        words += said.get(row, [])
-        if not np.isfinite(r95):
-            words.append("Its error is not known.")
-        elif r95 >= LARGE_R95_M:
-            words.append(
-                f"R95 is {format_length(r95, units, 0)}: search for it rather than expect it there."
-            )
-        if ways.off_m[row + 1] > 0.5:
-            off = format_length(float(ways.off_m[row + 1]), units, 0)
-            words.append(
-                f"The last {off} to it lead nearer to an edge than the "
-                f"{format_length(clear_m, units, 0)} kept elsewhere, and were not looked at."
-            )
-        if bool(private[row]):
-            words.append("Private: this sheet gives it away.")
-        out.append(replace(stop, warnings=(*stop.warnings, *words)))
-    return tuple(out)
-
-
-def _in_the_dark(stops: Sequence[Stop], marks: Marks) -> tuple[Stop, ...]:
-    out = []
-    for stop in stops:
-        lon, lat = float(marks.lon[stop.row]), float(marks.lat[stop.row])
-        if is_dark(lon, lat, stop.arrive):
-            word = ("Arrival in the dark.",)
-            stop = replace(stop, dark=True, warnings=(*stop.warnings, *word))
-        out.append(stop)
-    return tuple(out)
-
-
-def _over_water(
-    stops: Sequence[Stop],
-    marks: Marks,
-    tide: Tide,
-    over: Callable[[Marks, TimeArray], WaterOver] | None,
-    margin_m: float,
-    units: UnitSystem,
-) -> tuple[Stop, ...]:
-    """Return the stops with the tide, and with the water over the marks where that is asked for."""
-    arrive = np.array([s.arrive for s in stops], "datetime64[us]")
-    wide = np.array([_micros(s.sigma_s) for s in stops])
-    level, level_sigma = tide.height(arrive)
-    # What an arrival that is one standard error off does to the height.
-    late, early = tide.height(arrive + wide)[0], tide.height(arrive - wide)[0]
-    drift = np.nanmax(np.abs([late - level, early - level, np.zeros(len(stops))]), axis=0)
-    sigma = np.hypot(level_sigma, drift)
-    filled = [
-        replace(s, tide_m=float(h), tide_sigma_m=float(e))
-        for s, h, e in zip(stops, level, sigma, strict=True)
-    ]
-    if over is None:
-        return tuple(filled)
-    rows = np.array([s.row for s in stops])
-    there = over(marks.take(rows), arrive)
-    stay = np.array([_micros(s.stay_s) for s in stops])
-    far = np.array([_micros(_Z95 * s.sigma_s) for s in stops])
-    first, last = arrive - far, arrive + stay + far
-    parts = np.linspace(0.0, 1.0, 9)
-    moments = first[:, None] + (parts * (last - first)[:, None]).astype("timedelta64[us]")
-    many_rows = np.repeat(rows, len(parts))
-    clearance = over(marks.take(many_rows), moments.ravel()).clearance_m.reshape(moments.shape)
-    out = []
-    for k, (stop, words) in enumerate(zip(filled, there.sentences(units), strict=True)):
-        warnings = stop.warnings
-        least = float(clearance[k].min())
-        if least < margin_m:
-            under = format_length(least, units)
-            wanted = format_length(margin_m, units)
-            warnings = (
-                *warnings,
-                f"LITTLE WATER: {under} under the keel at the lowest while you are there; you asked "
-                f"for {wanted}.",
-            )
-        out.append(
-            replace(
-                stop,
-                depth_m=float(there.depth_m[k]),
-                depth_sigma_m=float(np.hypot(there.sigma_m[k], drift[k])),
-                clearance_m=least,
-                water=words[:1].upper() + words[1:] + ".",
-                warnings=warnings,
-            )
-        )
-    return tuple(out)
-
-
-def _legs_by_hazards(
-    legs: Sequence[Leg],
-    hazards: Marks,
-    visited: Sequence[str],
-    clear_m: float,
-    units: UnitSystem,
-) -> list[str]:
-    """Say which legs pass a danger within its R95 and the margin, but for those that lead to it."""
-    import shapely
-
-    plane = LocalPlane.about(
-        np.concatenate([leg.lon for leg in legs]), np.concatenate([leg.lat for leg in legs])
-    )
-    lines = [shapely.LineString(np.stack(plane.to_plane(leg.lon, leg.lat), axis=1)) for leg in legs]
-    x, y = plane.to_plane(hazards.lon, hazards.lat)
-    places = [shapely.Point(*at) for at in zip(x.tolist(), y.tolist(), strict=True)]
-    apart = np.array([shapely.distance(line, places) for line in lines])
-    near = apart < np.nan_to_num(hazards.r95_m, nan=LARGE_R95_M) + max(clear_m, LEAST_OFF_HAZARD_M)
-    out = []
-    for k, i in np.argwhere(near).tolist():
-        here = str(hazards.mark_id[i])
-        if here in visited[max(k - 1, 0) : k + 1]:
-            continue
-        name = str(hazards.name[i]) or str(hazards.kind[i]) or "mark"
-        r95 = float(hazards.r95_m[i])
-        error = f"R95 {format_length(r95, units)}" if np.isfinite(r95) else "error not known"
-        out.append(
-            f'Leg {k + 1} passes {format_length(float(apart[k, i]), units)} from the hazard "{name}" '
-            f"({error})."
-        )
-    return out
-
-
-def _legs_in_zones(legs: Sequence[Leg], zones: Zones) -> list[str]:
-    from athwart.plan.zones import judge_shapes
-
-    lines = [leg.line for leg in legs]
-    found = judge_shapes(zones, lines, np.zeros(len(lines)))
-    legs_of: dict[int, list[int]] = {}
-    for k, zone, touched in zip(
-        found.item.tolist(), found.zone.tolist(), found.touched.tolist(), strict=True
-    ):
-        if touched:
-            legs_of.setdefault(zone, []).append(k + 1)
-    out = []
-    for zone, numbers in sorted(legs_of.items(), key=lambda item: item[1]):
-        rule = zones.rule[zone] or zones.kind[zone]
-        legs_said = f"Leg {numbers[0]} touches" if len(numbers) == 1 else (
-            f"Legs {', '.join(map(str, numbers[:-1]))} and {numbers[-1]} touch"
-        )  # fmt: skip
-        out.append(f'{legs_said} the zone "{zones.name[zone]}".' + f" Rule: {rule}." * bool(rule))
-    return out
+    return tuple(stops), depart + micros(under_way + stayed), under_way * pace.speed_error
 
 
 def _utc(time: np.datetime64) -> np.datetime64:
     return np.datetime64(int(time.astype("datetime64[us]").astype(np.int64)), "us")
-
-
-def _day_of(time: np.datetime64, zone: str) -> tuple[np.datetime64, np.datetime64]:
-    """Return midnight and next midnight of a zone about a time, UTC."""
-    info = ZoneInfo(zone)
-    here = datetime.fromtimestamp(time.astype("datetime64[us]").astype(np.int64) / 1e6, info)
-    midnight = datetime(here.year, here.month, here.day, tzinfo=info)
-    after = midnight + timedelta(days=1)
-
-    def utc(time: datetime) -> np.datetime64:
-        return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "us")
-
-    return utc(midnight), utc(after)
 
 
 def _basis(
@@ -501,26 +267,30 @@ def _basis(
     water: BaseGeometry | None,
     closed: BaseGeometry | None,
     clear_m: float,
-    zones: Zones | None,
-    tide: Tide | None,
-    over: object,
-    pace: Pace,
-    magnetic: bool,
     units: UnitSystem,
-) -> tuple[str, ...]:
+) -> tuple[str, str]:
+    """Say on what the order and the legs rest."""
+    way = f"the shortest {'way' if ask.one_way else 'round'} through {many(stops, 'mark')}"
+    if stops > EXACT_STOPS - 2:
+        way += " by a search; a shorter one may exist"
+    order = "Order: as given." if ask.given else (
+        f"Order: {way}. Tide and light have no say in it."
+    )  # fmt: skip
     kept = f", {format_length(clear_m, units, 0)} off its edges" if clear_m else ""
+    if water is not None:
+        return order, f"Water: legs stay in the water that was given{kept}."
+    if closed is not None:
+        return order, (
+            f"Water: legs keep out of what was given to keep out of{kept}; what else is land is not "
+            "known."
+        )
+    return order, "Water: none was given, so legs are straight and may cross land."
+
+
+def _more_basis(
+    pace: Pace, zones: Zones | None, tide: Tide | None, over: object, *, magnetic: bool
+) -> list[str]:
     words = [
-        "Order: as given."
-        if ask.given
-        else f"Order: the shortest {'way' if ask.one_way else 'round'} through {many(stops, 'mark')}"
-        f"{' by a search; a shorter one may exist' if stops > EXACT_STOPS - 2 else ''}. Tide and light "
-        "have no say in it.",
-        "Water: none was given, so legs are straight and may cross land."
-        if water is None and closed is None
-        else f"Water: legs stay in the water that was given{kept}."
-        if water is not None
-        else f"Water: legs keep out of what was given to keep out of{kept}; what else is land is not "
-        "known.",
         "Zones: none were given."
         if zones is None
         else f"Zones: {many(len(zones), 'zone')} of yours.",
@@ -532,9 +302,6 @@ def _basis(
             "Magnetic bearings: not known for this date; the models run from 2010 to 2029."
         )
     if tide is None:
-        words.append("Tide: none was given, so no depth is told.")
-    else:
-        words += [f"Tide: {w}" for w in tide.words]
-        if over is None:
-            words.append("Depths: not asked for.")
-    return tuple(words)
+        return [*words, "Tide: none was given, so no depth is told."]
+    words += [f"Tide: {w}" for w in tide.words]
+    return words if over is not None else [*words, "Depths: not asked for."]
