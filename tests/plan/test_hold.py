@@ -87,6 +87,14 @@ def test_wind_turns_the_bow_but_does_not_carry_the_lure():
     assert got.lead_deg == pytest.approx(0.0)
 
 
+def test_the_place_on_a_map_has_the_boats_own_error_and_not_the_lures():
+    got = hold_for(MARK, Cast(length_m=20.0, to_deg=90.0))
+    values = got.features()[0].values
+    assert values["r95_m"] == pytest.approx(got.position.r95_m)
+    assert values["lure_r95_m"] == pytest.approx(got.r95_m)
+    assert "heading_deg" not in values  # nothing moves her
+
+
 def test_without_current_or_sinking_it_is_a_cast_away():
     got = hold_for(MARK, Cast(length_m=20.0, to_deg=90.0))
     bearing, distance = inverse(12.0, 55.0, got.lon, got.lat)

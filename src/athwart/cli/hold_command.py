@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from athwart.plan.current import Flow
     from athwart.plan.hold import Drift, Hold, Target
     from athwart.plan.zones import Findings, Zones
+    from athwart.tables import Marks
 
 
 @click.command("hold", short_help="Where to hold for a cast, and where a drift over a mark starts.")
@@ -153,9 +154,9 @@ def command(
     shown = shown_units(units)
     options = read_options("", allow_ballpark=allow_ballpark, with_private=with_private)
     if lat is not None or lon is not None:
-        target, depths = _typed(mark, sources, lat, lon, r95), (math.nan, math.nan, "")
+        target, drawn = _typed(mark, sources, lat, lon, r95)
     else:
-        target, depths = _found(mark, sources, r95, options, sigma)
+        target, drawn = _found(mark, sources, r95, options, sigma)
     compass = _Compass(target.lon, target.lat)
     errors = {"sigma_deg": set_error, "sigma_mps": current_error}
     flows = _Flows.of(compass, errors, set_text, current, wind_from, wind, leeway,
@@ -163,7 +164,7 @@ def command(
     words: list[str] = list(flows.words)
     hold = drift = None
     if cast_m is not None:
-        hold = _hold(target, depths, compass, flows, cast_m, cast_to, sinking, depth, words, shown)
+        hold = _hold(target, drawn, compass, flows, cast_m, cast_to, sinking, depth, words, shown)
     if before is not None:
         from athwart.plan.hold import drift_over
 
@@ -196,6 +197,8 @@ def command(
             outputs,
             limits_file=limits_file,
             overwrite=overwrite,
+            marks=drawn,
+            title=f"Hold and drift: {target.name}" if target.name else "Hold and drift",
         )
         if outputs
         else []
@@ -295,8 +298,9 @@ class _Flows:
 
 def _typed(
     mark: str | None, sources: tuple[Path, ...], lat: str | None, lon: str | None, r95: float | None
-) -> Target:
+) -> tuple[Target, Marks]:
     from athwart.plan.hold import Spread, Target
+    from athwart.tables import Marks as MarksTable
     from athwart.uncertainty.ellipse import CHI2_95_2DOF
 
     if lat is None or lon is None:
@@ -305,12 +309,17 @@ def _typed(
         raise UsageError("a typed mark takes --lat, --lon and --r95, and no files")
     place = parse_position(lat, lon)
     sigma = r95 / math.sqrt(CHI2_95_2DOF)
-    return Target(lon=place[0], lat=place[1], spread=Spread.round(sigma), name=mark or "")
+    columns = {
+        "mark_id": "typed", "name": mark or "", "lon": place[0], "lat": place[1], "r95_m": r95,
+        "var_east_m2": sigma**2, "var_north_m2": sigma**2, "cov_east_north_m2": 0.0,
+    }  # fmt: skip
+    target = Target(lon=place[0], lat=place[1], spread=Spread.round(sigma), name=mark or "")
+    return target, MarksTable.from_columns(columns)
 
 
 def _found(
     mark: str | None, sources: tuple[Path, ...], r95: float | None, options: Any, sigma: float
-) -> tuple[Target, tuple[float, float, str]]:
+) -> tuple[Target, Marks]:
     from athwart.gather import gather, settle
     from athwart.plan.hold import Spread, Target
 
@@ -339,13 +348,12 @@ def _found(
         name=str(marks.name[i]) or str(marks.mark_id[i]),
         hazard=bool(marks.hazard[i]),
     )
-    error = math.sqrt(marks.var_depth_m2[i]) if np.isfinite(marks.var_depth_m2[i]) else math.nan
-    return target, (float(marks.depth_m[i]), error, str(marks.depth_below[i]))
+    return target, marks.take([i])
 
 
 def _hold(
     target: Target,
-    depths: tuple[float, float, str],
+    drawn: Marks,
     compass: _Compass,
     flows: _Flows,
     cast_m: float,
@@ -360,13 +368,13 @@ def _hold(
     rate = sinking.read() if sinking else None
     deep, error = (math.nan if depth is None else depth), 0.0
     if rate is not None and depth is None:
-        deep, error, below = depths
+        deep, below = float(drawn.depth_m[0]), str(drawn.depth_below[0])
+        error = math.sqrt(np.nan_to_num(drawn.var_depth_m2[0]))
         if not deep > 0 or below == "datum":
             raise UsageError(
                 "how deep the lure is to go is not known: the mark has no depth below the surface; "
                 "give --depth"
             )
-        error = 0.0 if math.isnan(error) else error
         words.append(
             f"the lure is to go to the mark's depth, {format_length(deep, shown)} below the "
             f"{below or 'surface'} as it was sounded; give --depth for another"

@@ -190,7 +190,7 @@ class Hold:
         return self.spread.r95_m
 
     def features(self) -> list[Feature]:
-        """Return the hold as a point and the cast as a line."""
+        """Return the hold as a point, with the R95 of the boat's own place, and the cast as a line."""
         from shapely.geometry import LineString, Point
 
         from athwart.features import Feature
@@ -202,7 +202,8 @@ class Hold:
             "cast_to_deg": self.to_deg,
             "cast_m": self.length_m,
             "count_s": self.count_s,
-            "r95_m": self.r95_m,
+            "lure_r95_m": self.r95_m,
+            "r95_m": self.position.r95_m,
         }
         return [
             Feature(
@@ -216,7 +217,7 @@ class Hold:
                 role="cast",
                 geometry=LineString([boat, _near(boat, splash)]),
                 name=f"cast {name}",
-                values=_known({"r95_m": self.r95_m}),
+                values=_known({"lure_r95_m": self.r95_m}),
             ),
         ]
 
