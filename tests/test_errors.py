@@ -95,7 +95,6 @@ COMMAND_LINE = re.compile(
 )
 NOT_ON_A_PAGE = {
     "cli",  # the command line itself
-    "plan",  # its commands have no page
     "gather.py",  # joins the files that a command names
 }
 # Words that a GIS shows when it may not change a book; a file that was written keeps them.

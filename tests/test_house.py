@@ -42,6 +42,10 @@ ALLOWED = {
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
     "frame": {"boat", "errors", "fix", "formats", "frame", "geometry", "tables", "uncertainty", "units"},
     "plan": {"boat", "errors", "features", "geometry", "plan", "tables", "uncertainty", "units"},
+    "advice": {
+        "advice", "boat", "errors", "features", "formats", "handover", "plan", "plotter", "review",
+        "tables", "uncertainty", "units",
+    },
     "laying": {"boat", "errors", "features", "formats", "frame", "tables"},
     "review": {
         "errors", "features", "geometry", "kinds", "plan", "review", "tables", "uncertainty", "units",

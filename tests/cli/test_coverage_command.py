@@ -81,7 +81,7 @@ def test_lanes_drawn_beforehand_are_taken_as_the_boats_way(run, tmp_path):
 
 
 WRONG = [
-    ([TRACK, "--range", "45m"], 1, "the track has no depth; give it, such as --depth 6m"),
+    ([TRACK, "--range", "45m"], 1, "the track has no depth; give it, such as 6 m (--depth)"),
     ([LOG], 2, "Missing option '--range'"),
     ([LOG, "--range", "0m"], 1, "the range is 0 m"),
     ([LOG, "--range", "45m", "--nadir", "95deg"], 1, "angle at nadir is 95 degrees"),

@@ -190,7 +190,7 @@ def test_a_series_of_heights(run, tmp_path):
     )
     code, _, err = run("tide", "--tide", path, "--at", "2025-07-01T00:00Z")
     assert code == 2
-    assert "give --lat" in err
+    assert "latitude of the place is needed (--lat)" in err
     code, out, err = run("tide", "--tide", path, "--at", "2025-07-01T00:00Z", "--lat", "46 S")
     assert code == 0
     hour = 61 * 24

@@ -125,28 +125,9 @@ def shown_units(units: str | None, boat: Boat | None = None) -> UnitSystem:
 
 def parse_time(text: str, zone: str) -> np.datetime64:
     """Read one time; a time without a zone needs the zone's name."""
-    from datetime import UTC, datetime
-    from zoneinfo import ZoneInfo
+    from athwart.advice.places import time_of
 
-    import numpy as np
-
-    try:
-        moment = datetime.fromisoformat(text.strip())
-    except ValueError as error:
-        raise UsageError(f"{text!r} is not a time; write it like 2026-03-01T06:12:30Z") from error
-    if moment.tzinfo is None:
-        if not zone:
-            raise UsageError(
-                f"the time {text!r} has no zone; end it with Z for UTC, or give --tz, such as "
-                "--tz Pacific/Auckland"
-            )
-        try:
-            moment = moment.replace(tzinfo=ZoneInfo(zone))
-        except (KeyError, ValueError, OSError) as error:
-            raise UsageError(
-                f"the zone {zone!r} is unknown; write it like Pacific/Auckland"
-            ) from error
-    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
+    return time_of(text, zone)
 
 
 def say(sentence: str) -> None:

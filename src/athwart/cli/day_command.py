@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -11,6 +10,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 import numpy as np
 
+from athwart.advice.day import closed_water, day_lines, leg_lines, write_route, write_sheet
+from athwart.advice.places import place_of, row_named, rows_of_names
+from athwart.advice.water import over_marks
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -23,29 +25,17 @@ from athwart.cli.common import (
     shown_units,
     write_rejected,
 )
-from athwart.cli.named import row_named, rows_named, rows_of_names
 from athwart.cli.planned import plan_output_with, read_zones, write_plan, zones_option
-from athwart.cli.water import Water, WaterChoice, water_options
+from athwart.cli.water import WaterChoice, water_options
 from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
-from athwart.units import (
-    UnitSystem,
-    format_length,
-    format_position,
-    many,
-    parse_position,
-    parse_quantity,
-)
+from athwart.units import UnitSystem, format_position, many, parse_quantity
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
     from shapely.geometry.base import BaseGeometry
 
-    from athwart.boat import Boat
     from athwart.plan.day import Day, Place
-    from athwart.plan.depth import DepthOver
-    from athwart.plan.zones import Zones
-    from athwart.tables import Marks, Sightings
+    from athwart.tables import Marks
 
 _PAGE = (".html", ".htm")
 
@@ -239,8 +229,8 @@ def command(
         )
         told(f"merging {many(len(found.sightings), 'sighting')}")
         every, looks, _ = settle(found)
-        start = _place(start_text, every, "start")
-        end = None if end_text is None else _place(end_text, every, "end")
+        start = place_of(start_text, every, "start")
+        end = None if end_text is None else place_of(end_text, every, "end")
         marks = _chosen(every, names, kinds, within, allow_ballpark, [start, end])
         level = water.read(zone=zone, lat=start.lat) if water else None
         over = None
@@ -299,36 +289,6 @@ def command(
     return 0
 
 
-def over_marks(
-    level: Water,
-    looks: Sightings,
-    boat: Boat,
-    *,
-    draft_m: float | None = None,
-    margin_m: float = 0.5,
-    transducer_depth_m: float | None = None,
-) -> Callable[[Marks, NDArray[np.datetime64]], DepthOver]:
-    """Return the water over marks as a function of marks and times, one each."""
-    from athwart.plan.depth import depth_over
-
-    deep = boat.transducer_depth_m if transducer_depth_m is None else transducer_depth_m
-
-    def over(marks: Marks, time: NDArray[np.datetime64]) -> DepthOver:
-        return depth_over(
-            marks,
-            level.now,
-            time,
-            sightings=looks,
-            past=level.past,
-            transducer_depth_m=deep,
-            draft_m=float("nan") if draft_m is None else draft_m,
-            margin_m=margin_m,
-            budget=boat.budget,
-        )
-
-    return over
-
-
 def _areas(paths: Sequence[Path], allow_ballpark: bool) -> BaseGeometry | None:
     if not paths:
         return None
@@ -337,34 +297,6 @@ def _areas(paths: Sequence[Path], allow_ballpark: bool) -> BaseGeometry | None:
     from athwart.formats import read_areas
 
     return shapely.union_all([read_areas(p, allow_ballpark=allow_ballpark) for p in paths])
-
-
-def closed_water(given: BaseGeometry | None, zones: Zones | None) -> BaseGeometry | None:
-    """Return what the boat is kept out of: --keep-out, and the zones whose rule says closed."""
-    import shapely
-
-    shapes = [] if given is None else [given]
-    if zones is not None:
-        shapes += [g for g in zones.geometry[zones.closed] if shapely.area(g) > 0]
-    return shapely.union_all(shapes) if shapes else None
-
-
-def _place(text: str, marks: Marks, what: str) -> Place:
-    """Read a place: the name of a mark, or a position, latitude first."""
-    from athwart.plan.day import Place
-
-    rows = rows_named(marks, text)
-    if len(rows) == 1:
-        i = rows[0]
-        return Place(float(marks.lon[i]), float(marks.lat[i]), str(marks.name[i]) or text)
-    parts = re.split(r"\s*[,;]\s*|(?<=[NSns])\s+(?=\d)", text.strip())
-    if len(parts) != 2:
-        raise UsageError(
-            f"--{what} {text!r} is neither the name of one mark nor a position; write it like "
-            '"55 30.0 N, 12 15.0 E" (latitude first)'
-        )
-    lon, lat = parse_position(*parts)
-    return Place(lon, lat, what)
 
 
 def _chosen(
@@ -410,6 +342,8 @@ def _write(
     units: UnitSystem,
     overwrite: bool,
 ) -> list[Path]:
+    from athwart.plotter import Limits
+
     written: list[Path] = []
     for path in outputs:
         if path.suffix.lower() in _PAGE:
@@ -417,9 +351,8 @@ def _write(
             say(f"the sheet is {path.name}; open it in any browser, or print it")
             written.append(path)
         elif path.suffix.lower() == ".gpx":
-            made, words = write_route(
-                day, path, limits_file=limits_file, title=title, overwrite=overwrite
-            )
+            limits = Limits.from_toml(limits_file) if limits_file else Limits()
+            made, words = write_route(day, path, limits=limits, title=title, overwrite=overwrite)
             for word in words:
                 say(f"note: {word}")
             say(f"the route is {path.name}; not for navigation, check every leg on a chart")
@@ -429,72 +362,15 @@ def _write(
     return written
 
 
-def write_sheet(day: Day, path: Path, *, title: str, units: UnitSystem, overwrite: bool) -> None:
-    """Write the page of a day."""
-    from athwart.formats import atomic_write
-    from athwart.review.day_page import day_sheet
-
-    page = day_sheet(day, units=units, title=title)
-    with atomic_write(path, overwrite=overwrite) as temporary:
-        temporary.write_text(page, encoding="utf-8")
-
-
-def write_route(
-    day: Day, path: Path, *, limits_file: Path | None, title: str, overwrite: bool
-) -> tuple[tuple[Path, ...], tuple[str, ...]]:
-    """Write the way of a day as a route, and return the files and what was done to it."""
-    from athwart.handover import export_marks
-    from athwart.plotter import Limits
-    from athwart.tables import Marks
-
-    files, words, _ = export_marks(
-        Marks.empty(),
-        path,
-        limits=Limits.from_toml(limits_file) if limits_file else Limits(),
-        clean=True,
-        overwrite=overwrite,
-        routes=day.route(title.strip() or "Day"),
-    )
-    return files, words
-
-
 def _print(day: Day, units: UnitSystem) -> None:
     from athwart.plan.day import CAUTION
-    from athwart.review.day_page import bearing_words, clock, distance_words, duration_words
 
-    timed = not np.isnat(day.depart)
-    for k, (leg, stop) in enumerate(zip(day.legs, [*day.stops, None], strict=False), 1):
-        if stop is None and day.end is None:
-            break
-        to = day.called(stop.row) if stop else day.end.name if day.end else ""
-        when = stop.arrive if stop else day.back
-        said = clock(when, day.time_zone, beside=day.depart) + "  " if timed else ""
-        bearing = bearing_words(float(leg.true_deg[0]), float(leg.magnetic_deg[0]))
-        turns = f", {many(len(leg.part_m) - 1, 'turn')}" if len(leg.part_m) > 1 else ""
-        click.echo(
-            f"{k:3d}  {said}{to}: {bearing}, {distance_words(leg.length_m, units)}, "
-            f"{duration_words(leg.seconds)}{turns}"
-        )
-        for word in (
-            *([stop.water] if stop and stop.water else []),
-            *(stop.warnings if stop else ()),
-        ):
+    for k, (line, there) in enumerate(leg_lines(day, units), 1):
+        click.echo(f"{k:3d}  {line}")
+        for word in there:
             click.echo(f"     {word}")
-    for left in day.left_out:
-        click.echo(f"not on the round: {day.called(left.row)} {left.why}")
-    for word in day.warnings:
-        click.echo(word)
-    click.echo(
-        f"{many(len(day.stops), 'mark')}, {distance_words(day.length_m, units)}, "
-        f"{duration_words(day.under_way_s)} under way and {duration_words(day.stay_s)} at marks"
-    )
-    for time, height, high in day.turns:
-        what = f"{'high' if high else 'low'} water {format_length(height, units)}"
-        click.echo(f"{clock(time, day.time_zone, beside=day.depart)} {what}")
-    if day.sun:
-        click.echo(day.sun)
-    for event in day.sky:
-        click.echo(f"{clock(event.time, day.time_zone, beside=day.depart)} {event.what}")
+    for line in day_lines(day, units):
+        click.echo(line)
     for word in day.basis:
         say(word)
     say(CAUTION)

@@ -199,9 +199,9 @@ def _the_day(
     merged: Merged, samples: Path, folder: Path, overwrite: bool, units: UnitSystem, told: _Told
 ) -> None:
     """Make the sheet of a day that goes back to some of the marks, and its route."""
+    from athwart.advice.day import closed_water, write_route, write_sheet
+    from athwart.advice.water import Water, over_marks
     from athwart.boat import Boat
-    from athwart.cli.day_command import closed_water, over_marks, write_route, write_sheet
-    from athwart.cli.water import Water
     from athwart.formats import read_areas
     from athwart.formats.heights import read_heights
     from athwart.formats.shapes import read_shapes
@@ -209,6 +209,7 @@ def _the_day(
     from athwart.plan.days_work import plan_day
     from athwart.plan.tide import Tide
     from athwart.plan.zones import Zones
+    from athwart.plotter import Limits
     from athwart.units import KNOT
 
     boat = Boat.from_toml(samples / "tern.toml")
@@ -234,7 +235,7 @@ def _the_day(
     write_route(
         day,
         folder / "day.gpx",
-        limits_file=samples / "small-plotter.toml",
+        limits=Limits.from_toml(samples / "small-plotter.toml"),
         title="Day",
         overwrite=overwrite,
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
+from athwart.advice.places import row_named
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -18,7 +19,6 @@ from athwart.cli.common import (
     say,
     shown_units,
 )
-from athwart.cli.named import row_named
 from athwart.cli.planned import plan_output, read_zones, write_plan, zones_option
 from athwart.cli.sinking import SinkChoice, sink_options
 from athwart.errors import DataError, UsageError

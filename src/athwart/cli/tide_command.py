@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 import numpy as np
 
+from athwart.advice.places import rows_of_names
+from athwart.advice.water import Water, WaterWords
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -24,11 +26,10 @@ from athwart.cli.common import (
     write_csv,
     write_rejected,
 )
-from athwart.cli.named import rows_of_names
-from athwart.cli.water import Water, WaterChoice, said_time, water_options
+from athwart.cli.water import WaterChoice, water_options
 from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
-from athwart.units import UnitSystem, format_length, format_position, many, parse_position
+from athwart.units import UnitSystem, many, parse_position
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -129,7 +130,7 @@ def command(
     lat = parse_position(lat_text, "0")[1] if lat_text else None
     at = parse_time(at_text, zone) if at_text else np.datetime64("now", "us")
     if not sources:
-        made = _Made(water.read(zone=zone, lat=lat), zone, shown)
+        made = _made(water.read(zone=zone, lat=lat), zone, shown)
         _heights(made, _times(at, until_text, every, zone), output, as_json, overwrite)
         return 0
     if until_text:
@@ -142,7 +143,7 @@ def command(
         lat = _latitude(found, marks)
     if not reduce and len(marks):
         marks = _chosen(marks, names, kinds, within, allow_ballpark)
-    made = _Made(water.read(zone=zone, lat=lat), zone, shown)
+    made = _made(water.read(zone=zone, lat=lat), zone, shown)
     if reduce:
         deep = float("nan") if transducer_depth is None else transducer_depth
         _soundings(made, found.tracks, boat, deep, output, as_json, overwrite)
@@ -153,25 +154,11 @@ def command(
     return 0
 
 
-class _Made:
-    """The water, and how the user wants to see it."""
-
-    def __init__(self, water: Water, zone: str, shown: UnitSystem) -> None:
-        self.water, self.zone, self.shown = water, zone, shown
-        for word in water.words:
-            say(f"note: {word}")
-
-    def length(self, metres: Any, digits: int = 1) -> str:
-        return format_length(float(metres), self.shown, digits)
-
-    def error(self, sigma: Any) -> str:
-        from athwart.uncertainty.vertical import Z95
-
-        return f"± {self.length(Z95 * float(sigma))} (95 %)"
-
-    def height(self, metres: Any) -> str:
-        """Return a height above datum, to 1 cm or 0.1 ft."""
-        return self.length(metres, 2 if self.shown == "metric" else 1)
+def _made(water: Water, zone: str, shown: UnitSystem) -> WaterWords:
+    """Return how the user wants to see the water, and say what there is to know of it."""
+    for word in water.words:
+        say(f"note: {word}")
+    return WaterWords(water, zone, shown)
 
 
 def _times(
@@ -188,19 +175,8 @@ def _times(
     return np.arange(at, until + np.timedelta64(1, "us"), step)
 
 
-def _unknown(made: _Made, time: np.datetime64) -> str:
-    first, last = made.water.now.span()
-    rest = ""
-    if not np.isnat(first):
-        rest = (
-            f"; what was given runs from {said_time(first, made.zone)} to "
-            f"{said_time(last, made.zone)}, gaps apart"
-        )
-    return f"the height of the water at {said_time(time, made.zone)} is not known{rest}"
-
-
 def _heights(
-    made: _Made,
+    made: WaterWords,
     times: NDArray[np.datetime64],
     output: Path | None,
     as_json: bool,
@@ -212,7 +188,7 @@ def _heights(
     height, sigma = tide.height(times)
     twelfths = tide.by_twelfths(times)
     if np.isnan(height).all():
-        raise DataError(_unknown(made, times[0]))
+        raise DataError(made.unknown(times[0]))
     day = np.timedelta64(1, "D")
     turns = tide.turns(times[0] - day, times[-1] + day)
     near = np.zeros(len(turns), dtype=bool)
@@ -247,27 +223,10 @@ def _heights(
     if output is not None:
         say(f"{many(len(rows), 'height')} written to {output.name}")
     else:
-        for t, h, s, w in zip(times, height, sigma, twelfths, strict=True):
-            if np.isnan(h):
-                click.echo(f"{said_time(t, made.zone)}  not known")
-                continue
-            by = "" if np.isnan(w) else f"; by the rule of twelfths {made.height(w)}"
-            click.echo(
-                f"{said_time(t, made.zone)}  {made.height(h)} above datum, {made.error(s)}"
-                f"{_way(tide, t)}{by}"
-            )
-        for t, h, up in zip(turns.time[near], turns.height_m[near], turns.high[near], strict=True):
-            click.echo(
-                f"{'high' if up else 'low'} water  {said_time(t, made.zone)}  {made.height(h)}"
-            )
+        turned = made.turns(turns.time[near], turns.height_m[near], turns.high[near])
+        for sentence in (*made.heights(times), *turned):
+            click.echo(sentence)
     click.echo(CAUTION)
-
-
-def _way(tide: Any, time: np.datetime64) -> str:
-    before, after = tide.height(np.array([time - 5 * _MINUTE, time + 5 * _MINUTE]))[0]
-    if not np.isfinite(after - before) or abs(after - before) < 0.005:
-        return ""
-    return ", rising" if after > before else ", falling"
 
 
 def _read(
@@ -307,7 +266,7 @@ def _latitude(found: Gathered, marks: Marks) -> float | None:
 
 
 def _over(
-    made: _Made,
+    made: WaterWords,
     marks: Marks,
     sightings: Sightings,
     at: np.datetime64,
@@ -334,12 +293,12 @@ def _over(
         budget=boat.budget,
     )
     if np.isnan(over.tide_m).all():
-        raise DataError(_unknown(made, at))
+        raise DataError(made.unknown(at))
     return over
 
 
 def _depths(
-    made: _Made,
+    made: WaterWords,
     marks: Marks,
     over: DepthOver,
     draft: float | None,
@@ -349,7 +308,7 @@ def _depths(
 ) -> None:
     from athwart.contents import Contents
     from athwart.formats import write
-    from athwart.plan.depth import CAUTION, LITTLE, NO_DEPTH, NO_REFERENCE
+    from athwart.plan.depth import CAUTION, NO_REFERENCE
 
     columns = {
         "datum_depth_m": over.datum_m,
@@ -372,7 +331,7 @@ def _depths(
         files = [p.name for p in written.files]
         for word in written.words:
             say(f"note: {word}")
-    sentences = over.sentences(made.shown)
+    sentences = over.sentences(made.units)
     if as_json:
         rows = rows_of(marks, ("mark_id", "name", "kind", "lat", "lon", "r95_m", "height_m"))
         for i, row in enumerate(rows):
@@ -389,24 +348,8 @@ def _depths(
             }
         )
         return
-    sounded = np.flatnonzero(over.state != NO_DEPTH)
-    click.echo(
-        f"{said_time(over.time[0], made.zone)}: the water stands {made.height(over.tide_m[0])} "
-        f"above datum, {made.error(over.tide_sigma_m[0])}"
-    )
-    shallow_first = np.lexsort((over.depth_m[sounded], over.clearance_m[sounded]))
-    for i in sounded[shallow_first]:
-        place = format_position(float(marks.lon[i]), float(marks.lat[i]))
-        called = marks.name[i] or f"{marks.kind[i] or 'mark'} at {place}"
-        order = over.s44_vertical[i]
-        limit = f"; S-44 vertical limit {order}" if order else ""
-        click.echo(f"{called}: {sentences[i]}{limit}")
-    silent = len(over) - len(sounded)
-    little = int((over.state == LITTLE).sum())
-    click.echo(
-        f"{many(len(sounded), 'mark')} with a depth, {little} with too little water"
-        + (f"; {many(silent, 'mark')} without a depth" if silent else "")
-    )
+    for sentence in made.depths(marks, over):
+        click.echo(sentence)
     if np.any(over.state == NO_REFERENCE):
         say(
             "note: --transducer-depth tells how deep the transducer sits, or the boat file (--boat)"
@@ -416,7 +359,7 @@ def _depths(
     click.echo(CAUTION)
 
 
-def _none_reduced(made: _Made, sounded: Track, reduced: Reduced) -> str:
+def _none_reduced(made: WaterWords, sounded: Track, reduced: Reduced) -> str:
     """Return why no sounding at all could be brought to datum."""
     none = f"none of {many(len(sounded), 'sounding')} can be brought to datum"
     if not reduced.placed.any():
@@ -424,11 +367,11 @@ def _none_reduced(made: _Made, sounded: Track, reduced: Reduced) -> str:
     timed = sounded.time[~np.isnat(sounded.time) & reduced.placed]
     if not len(timed):
         return f"{none}: they have no times, so that nobody knows their tide"
-    return f"{none}: {_unknown(made, timed[0])}"
+    return f"{none}: {made.unknown(timed[0])}"
 
 
 def _soundings(
-    made: _Made,
+    made: WaterWords,
     tracks: Track,
     boat: Boat,
     transducer_depth: float,

@@ -5,45 +5,27 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 import numpy as np
 
+from athwart.advice.water import (
+    Water,
+    water_from_level,
+    water_from_readings,
+    water_from_table,
+    water_from_turns,
+)
 from athwart.cli.common import Quantity, length, parse_time, say
-from athwart.errors import DataError, FileError, TableError, UsageError
+from athwart.errors import UsageError
 from athwart.progress import Progress
 from athwart.units import parse_quantity
 
-if TYPE_CHECKING:
-    from athwart.plan.tide import Tide
-
-__all__ = ["Water", "WaterChoice", "said_time", "water_options"]
+__all__ = ["WaterChoice", "water_options"]
 
 F = TypeVar("F", bound=Callable[..., Any])
-
-_COARSE_H = 3.0
-
-
-@dataclass(frozen=True)
-class Water:
-    """The water at the time asked for, and when the marks were sounded.
-
-    Parameters
-    ----------
-    now : Tide
-        At any time that lies ahead.
-    past : Tide or None
-        When soundings were made; None where that is not known.
-    words : tuple of str
-        What the user should know.
-    """
-
-    now: Tide
-    past: Tide | None
-    words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,101 +90,38 @@ class WaterChoice:
                 f"--shape-error is {self.shape_error:g}; allowed is 0 to 1 of the range"
             )
         if self.level is not None:
-            return self._levels(self.level)
+            return water_from_level(self.level, self.level_then, self.zero)
         if self.levels_file is not None:
-            return self._readings(self.levels_file, zone)
-        tide = self._tide(self.tide_file, zone, lat) if self.tide_file else self._typed(zone)
-        return Water(tide, tide, tide.words)
-
-    def _weather(self) -> dict[str, float]:
-        return {} if self.tide_error is None else {"weather_m": self.tide_error}
-
-    def _turning(self) -> dict[str, float]:
-        shape = {} if self.shape_error is None else {"shape_part": self.shape_error}
-        return {**self._weather(), **shape}
-
-    def _levels(self, level: float) -> Water:
-        from athwart.plan.tide import Level
-
-        then = self.level_then
-        past = None if then is None else Level(height_m=then + self.zero)
-        words = () if past else (
-            "what the level was when the marks were sounded is not known; give --level-then, or "
-            "--levels FILE with readings of those days",
-        )  # fmt: skip
-        return Water(Level(height_m=level + self.zero), past, words)
-
-    def _readings(self, path: Path, zone: str) -> Water:
-        from athwart.formats.heights import read_heights
-        from athwart.plan.tide import Tide
-
-        table = read_heights(path, zone)
-        with _named(path.name):
-            tide = Tide.from_readings(table.time, table.height_m, zero_m=self.zero)
-        return Water(tide, tide, table.words)
-
-    def _tide(self, path: Path, zone: str, lat: float | None) -> Tide:
-        from athwart.formats.heights import read_heights
-        from athwart.plan.tide import Tide
-
-        table = read_heights(path, zone)
-        hours = np.diff(np.sort(table.time)) / np.timedelta64(3_600_000_000, "us")
-        turning = table.what is not None or len(table) < 3 or np.median(hours) > _COARSE_H
-        with _named(path.name):
-            if turning:
-                say(f"note: {path.name} is taken as a table of high and low waters")
-                return Tide.from_extremes(
-                    table.time,
-                    table.height_m,
-                    table.what,
-                    zero_m=self.zero,
-                    once_a_day=self.once_a_day,
-                    **self._turning(),
-                )
-            say(f"note: {path.name} is taken as a series of heights")
-            if lat is None:
-                raise UsageError(
-                    f"{path.name} is a series of heights; to take it apart the latitude of the "
-                    "place is needed: give --lat"
-                )
-            with Progress() as told:
-                told(f"taking the tide of {path.name} apart")
-                return Tide.from_series(
-                    table.time, table.height_m, lat, zero_m=self.zero, **self._weather()
-                )
-
-    def _typed(self, zone: str) -> Tide:
-        from athwart.plan.tide import Tide
-
-        turns = [(*_turn(text, zone), "high") for text in self.highs]
-        turns += [(*_turn(text, zone), "low") for text in self.lows]
-        turns.sort(key=lambda t: t[0])
-        time, height, what = zip(*turns, strict=True)
-        with _named("--high and --low, by time"):
-            return Tide.from_extremes(
-                np.array(time),
-                np.array(height),
-                np.array(what, dtype=object),
+            return water_from_readings(self.levels_file, zone, self.zero)
+        if not self.tide_file:
+            return self._typed(zone)
+        with Progress() as told:
+            return water_from_table(
+                self.tide_file,
+                zone,
+                lat=lat,
                 zero_m=self.zero,
                 once_a_day=self.once_a_day,
-                **self._turning(),
+                weather_m=self.tide_error,
+                shape_part=self.shape_error,
+                noted=lambda word: say(f"note: {word}"),
+                told=told,
             )
 
-
-class _named:  # noqa: N801 - reads as the word it is: with _named(file)
-    """Put the user's name of a table before what is wrong with it."""
-
-    def __init__(self, name: str) -> None:
-        self.name = name
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, TableError):
-            raise TableError(self.name, error.rows) from error
-        if isinstance(error, DataError) and not isinstance(error, FileError):
-            raise FileError(self.name, str(error), code=error.code) from error
+    def _typed(self, zone: str) -> Water:
+        turns = [(*_turn(text, zone), "high") for text in self.highs]
+        turns += [(*_turn(text, zone), "low") for text in self.lows]
+        time, height, what = zip(*turns, strict=True)
+        how = {"weather_m": self.tide_error, "shape_part": self.shape_error}
+        return water_from_turns(
+            np.array(time),
+            np.array(height),
+            np.array(what, dtype=object),
+            called="--high and --low, by time",
+            zero_m=self.zero,
+            once_a_day=self.once_a_day,
+            **{name: value for name, value in how.items() if value is not None},
+        )
 
 
 def _turn(text: str, zone: str) -> tuple[np.datetime64, float]:
@@ -212,21 +131,6 @@ def _turn(text: str, zone: str) -> tuple[np.datetime64, float]:
             f'{text!r} is no high or low water; write time and height: "2031-05-04T11:41Z 3.4m"'
         )
     return parse_time(parts[0], zone), parse_quantity(parts[1], "length")
-
-
-def said_time(time: np.datetime64, zone: str = "") -> str:
-    """Write a moment to the minute, in a zone if one is named, else in UTC with Z."""
-    if np.isnat(time):
-        return ""
-    minute = (time + np.timedelta64(30, "s")).astype("datetime64[m]")
-    if not zone:
-        return f"{str(minute).replace('T', ' ')}Z"
-    from datetime import UTC
-
-    from athwart.formats.texts import load_zone
-
-    moment: datetime = minute.astype(datetime).replace(tzinfo=UTC).astimezone(load_zone(zone))
-    return moment.isoformat(sep=" ", timespec="minutes")
 
 
 _OPTIONS = (

@@ -17,6 +17,7 @@ WAYS = {
     "date-missing": "--date 2031-05-04",
     "drift-unknown": "--adrift-to 040 --adrift 0.8kn",
     "file-exists": "--overwrite",
+    "latitude-missing": "--lat",
     "log-entry-unknown": "athwart book log lists them",
     "mark-unknown": "athwart book marks lists them",
     "no-book": "athwart book add makes one",
@@ -24,6 +25,7 @@ WAYS = {
     "position-missing": "--track",
     "range-shorter-than-altitude": "--in-water",
     "sightings-of-one-mark": "athwart book why lists them",
+    "track-without-depth": "--depth",
     "time-without-zone": "--tz",
     "turns-too-far-apart": "--once-a-day",
 }

@@ -283,7 +283,7 @@ def passes_of(
     plane = plane or LocalPlane.about(track.lon[rows], track.lat[rows])
     ratio_one, scale = (float(v) for v in boat.sound_ratio())
     if math.isnan(depth_m) and not (track.depth_m[rows] > 0).any():
-        raise DataError("the track has no depth; give it, such as --depth 6m")
+        raise DataError("the track has no depth; give it, such as 6 m", code="track-without-depth")
     altitude = _altitudes(track, depth_m, boat, words)
 
     found: dict[str, list[FloatArray]] = {c: [] for c in _COLUMNS}
@@ -407,7 +407,8 @@ def _altitudes(track: Track, depth_m: float, boat: Boat, words: list[str]) -> Fl
     if (known & (below == "datum")).any():
         raise DataError(
             "the track's depths are below datum, which does not say how much water there was; "
-            "give the sounder's reading (--depth)"
+            "give the sounder's reading",
+            code="track-without-depth",
         )
     from_surface = known & (below == "surface")
     if from_surface.any():
