@@ -309,7 +309,7 @@ def _typed(
         raise UsageError("a typed mark takes --lat, --lon and --r95, and no files")
     place = parse_position(lat, lon)
     sigma = r95 / math.sqrt(CHI2_95_2DOF)
-    columns = {
+    columns: dict[str, Any] = {
         "mark_id": "typed", "name": mark or "", "lon": place[0], "lat": place[1], "r95_m": r95,
         "var_east_m2": sigma**2, "var_north_m2": sigma**2, "cov_east_north_m2": 0.0,
     }  # fmt: skip
