@@ -46,6 +46,14 @@ def test_a_plotters_limits_cut_the_route(run, tmp_path):
     assert all(len(r.findall(f"{GPX}rtept")) <= 30 for r in root.findall(f"{GPX}rte"))
 
 
+def test_a_route_of_ends_alone_is_short(run, tmp_path):
+    path = tmp_path / "l.gpx"
+    code, out, _ = run("lanes", AREA, *DEEP, "-o", path, "--ends-only", "--json")
+    assert code == 0
+    points = ElementTree.parse(path).getroot().findall(f"{GPX}rte/{GPX}rtept")
+    assert len(points) == 2 * len(json.loads(out)["lanes"])
+
+
 def test_closed_zones_are_kept_out_of_and_others_told(run, tmp_path):
     code, out, err = run("lanes", AREA, *DEEP, "--zones", ZONES, "--json")
     assert code == 0

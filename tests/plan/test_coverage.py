@@ -200,6 +200,25 @@ def test_looking_again_never_takes_anything_away():
     assert both.twice.area > 0
 
 
+def test_many_passes_in_tiles_are_the_same_as_all_at_once(monkeypatch):
+    lines = []
+    for k in range(12):
+        x, y, heading = wandering(150, seed=k, size=400.0)
+        made = track(x, y, heading=heading, time=k * 1e4 + np.arange(150) * 2.5)
+        lines.append(made.with_columns(line=np.full(150, k)))
+    passes = passes_of(Track.concat(lines), range_m=40.0)
+    assert len(passes) > 16
+    whole, tiled = [], []
+    for corners, into in ((10**9, whole), (200, tiled)):
+        monkeypatch.setattr("athwart.plan.coverage._TILE_CORNERS", corners)
+        found = coverage(passes, cautious=False)
+        into += [found.seen, found.twice, found.under]
+    for a, b in zip(whole, tiled, strict=True):
+        assert b.is_valid
+        assert b.area == pytest.approx(a.area, rel=1e-9)
+        assert a.symmetric_difference(b).area < 1e-6
+
+
 def test_one_outing_in_two_files_is_seen_once():
     x, y = straight(400.0)
     first = track(x, y, heading=0.0).with_columns(source=np.full(len(x), "a.gpx", object))

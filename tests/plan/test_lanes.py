@@ -269,6 +269,28 @@ def test_features_are_lanes_in_order_and_one_way():
         assert lane.hausdorff_distance(shapely.intersection(flat.buffer(0.5), lane)) < 0.1
 
 
+def test_a_way_of_ends_alone_has_two_corners_a_lane():
+    plan = lanes(earth(FIELD), **PLAIN)
+    (way,) = plan.run(turns=False)
+    points = shapely.get_coordinates(plan.plane.shape_to_plane(way.geometry))
+    assert len(points) == 2 * len(plan.lanes)
+    for k, lane in enumerate(plan.lanes):
+        line = shapely.LineString(points[2 * k : 2 * k + 2])
+        assert line.length == pytest.approx(lane.length + 40.0, abs=0.01)
+        assert lane.distance(line) < 0.01
+
+
+def test_lanes_on_waters_that_do_not_meet_come_in_parts():
+    water = shapely.union_all([shapely.box(-300, -300, 260, 700), shapely.box(340, -300, 900, 700)])
+    plan = lanes(earth(FIELD), water=earth(water), clear_m=5.0, direction_deg=0.0, **PLAIN)
+    assert len(plan.way) == 2
+    assert len(plan.run()) == len(plan.run(turns=False)) == 2
+    assert np.bincount(plan.part).sum() == len(plan.lanes)
+    flat = plan.plane.area_to_plane(earth(water))
+    for way in plan.way:
+        assert shapely.LineString(way).difference(flat.buffer(-4.5)).length < 0.01
+
+
 BAD = [
     ({"range_m": 0.0}, "the range is 0 m"),
     ({"depth_m": math.nan}, "the depth is nan m"),
@@ -297,7 +319,7 @@ def test_an_area_without_polygons_or_without_end_is_refused():
         lanes(shapely.Point(12, 55), **PLAIN)
     with pytest.raises(DataError, match="the area has no polygon"):
         lanes(shapely.Polygon(), **PLAIN)
-    with pytest.raises(DataError, match="lanes; allowed is 1500"):
+    with pytest.raises(DataError, match="lanes; allowed is 800"):
         lanes(earth(shapely.box(0, 0, 80_000, 80_000)), direction_deg=0.0, **PLAIN)
 
 

@@ -83,6 +83,7 @@ if TYPE_CHECKING:
     "--water", "water_file", type=click.Path(path_type=Path), help="Water that alone may be used."
 )
 @length("--clear", help="Distance kept from closed water; else the R95 of the boat's place.")
+@click.option("--ends-only", is_flag=True, help="GPX: a route of the lanes' ends, without turns.")
 @common_options("boat")
 @plan_output
 @common_options("json", "units", "overwrite", "ballpark", "debug")
@@ -102,6 +103,7 @@ def command(
     keep_out_files: tuple[Path, ...],
     water_file: Path | None,
     clear: float | None,
+    ends_only: bool,
     boat_file: Path | None,
     outputs: tuple[Path, ...],
     limits_file: Path | None,
@@ -163,7 +165,8 @@ def command(
     written: list[Path] = []
     for path in outputs:
         # A plotter gets the way as one route; lanes and turns apart would be a hundred.
-        features = plan.run() if path.suffix.lower() == ".gpx" else plan.features()
+        gpx = path.suffix.lower() == ".gpx"
+        features = plan.run(turns=not ends_only) if gpx else plan.features()
         if zones is not None and path.suffix.lower() in MAP_ENDINGS:
             features += zones.features()
         written += write_plan(features, [path], limits_file=limits_file, overwrite=overwrite)

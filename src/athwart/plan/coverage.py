@@ -45,6 +45,7 @@ CAUTION = (
     "not show. Not for navigation."
 )
 
+_TILE_CORNERS, _TILE_SHAPES = 1500, 16  # corners in a tile; fewest shapes that are worth it
 _CHUNK = 48  # steps to a ribbon: short enough to be simple, long enough to spare unions
 
 
@@ -172,14 +173,14 @@ def coverage(
         "starboard": [(run.near_m, run.far_m)],
     }
     sides = [o for side, o in offsets.items() if run.sides in (side, "both")]
-    seen, twice = _fold(
+    seen, twice = _counted(
         _swept(run, [pair for side in sides for pair in side])
         if len(run)
         else np.empty(0, dtype=object)
     )
     low = -run.near_m if run.sides != "starboard" else np.zeros_like(run.near_m)
     high = run.near_m if run.sides != "port" else np.zeros_like(run.near_m)
-    under, _ = _fold(_swept(run, [(low, high)]) if len(run) else np.empty(0, dtype=object))
+    under, _ = _counted(_swept(run, [(low, high)]) if len(run) else np.empty(0, dtype=object))
     under = polygons_of(shapely.difference(under, seen))
     if ground is not None:
         seen, twice, under = (
@@ -304,6 +305,37 @@ def _ribbons(run: Passes, low: FloatArray, high: FloatArray) -> tuple[Shapes, In
         np.concatenate([rings[good], parts]),
         np.concatenate([number[begin[good]], number[single]]),
     )
+
+
+def _counted(shapes: Shapes) -> tuple[BaseGeometry, BaseGeometry]:
+    """Return where there is at least one, and where there are at least two, of some shapes.
+
+    Many are cut into tiles first, so that each fold sees only what lies together: of tracks that
+    cross each other all over, the work grows as they do.
+    """
+    import shapely
+
+    corners = int(shapely.get_num_coordinates(shapes).sum()) if len(shapes) else 0
+    count = math.ceil(math.sqrt(corners / _TILE_CORNERS))
+    if len(shapes) < _TILE_SHAPES or count < 2:
+        return _fold(shapes)
+    west, south, east, north = shapely.total_bounds(shapes)
+    x, y = np.linspace(west, east, count + 1), np.linspace(south, north, count + 1)
+    i, j = (k.ravel() for k in np.meshgrid(np.arange(count), np.arange(count)))
+    tiles: Any = shapely.box(x[i], y[j], x[i + 1], y[j + 1])
+    tile, shape = shapely.STRtree(shapes).query(tiles, predicate="intersects")
+    order = np.argsort(tile, kind="stable")
+    once, twice = [], []
+    for here in np.split(order, np.flatnonzero(np.diff(tile[order])) + 1):
+        cell = tiles[tile[here[0]]]
+        cut = shapely.clip_by_rect(shapes[shape[here]], *shapely.bounds(cell))
+        broken = ~shapely.is_valid(cut)  # which a quick cut may leave
+        cut[broken] = shapely.intersection(shapes[shape[here][broken]], cell)
+        cut = cut[np.isin(shapely.get_type_id(cut), (3, 6)) & ~shapely.is_empty(cut)]
+        one, two = _fold(cut)
+        once.append(one)
+        twice.append(two)
+    return polygons_of(shapely.union_all(once)), polygons_of(shapely.union_all(twice))
 
 
 def _fold(shapes: Shapes) -> tuple[BaseGeometry, BaseGeometry]:

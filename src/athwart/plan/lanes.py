@@ -62,13 +62,14 @@ practice, no source."""
 RUN_IN_M = 20.0
 """Straight way before and after each lane: a course is taken from 30 m of track, half of it ahead."""
 
-MOST_LANES = 1500
+MOST_LANES = 800
 
 CAUTION = (
     "Advice, not navigation: lanes know nothing of depths, boats and gear that were not given. Keep "
     "a lookout; the law of the place decides."
 )
 
+_PAIRS = 20_000  # at a time
 _NO_TURN = 6  # one more than the ranks of turns
 _COURSE_WINDOW_M = 30.0
 _ROUNDING_M2 = 0.05
@@ -88,6 +89,8 @@ class Lanes:
     way : tuple of numpy.ndarray
         Corners of the whole way, run-ins and turns included, shape (n, 2) each; more than one
         where there is no way by water from one to the next.
+    part : numpy.ndarray of int
+        Which of these ways each lane belongs to.
     direction_deg : tuple of float
         Direction of the lanes of each area, true at its middle, 0 to below 180.
     spacing_m : float
@@ -109,6 +112,7 @@ class Lanes:
     plane: LocalPlane
     lanes: NDArray[np.object_]
     way: tuple[FloatArray, ...]
+    part: IntArray
     direction_deg: tuple[float, ...]
     spacing_m: float
     near_m: float
@@ -178,11 +182,16 @@ class Lanes:
             ]
         return out
 
-    def run(self) -> list[Feature]:
-        """Return the whole way alone, as lines to run along."""
+    def run(self, *, turns: bool = True) -> list[Feature]:
+        """Return the whole way alone, as lines to run along.
+
+        Without ``turns`` it has the ends of the lanes and their run-ins only, for a plotter that
+        takes few points: the boat finds the turns herself.
+        """
         import shapely
 
-        many = len(self.way) > 1
+        ways = self.way if turns else self._ends()
+        many = len(ways) > 1
         return [
             Feature(
                 role="run",
@@ -191,8 +200,20 @@ class Lanes:
                 note=CAUTION,
                 values={"length_m": round(float(np.hypot(*np.diff(w, axis=0).T).sum()), 1)},
             )
-            for i, w in enumerate(self.way, start=1)
+            for i, w in enumerate(ways, start=1)
         ]
+
+    def _ends(self) -> tuple[FloatArray, ...]:
+        """Return the ways with the ends of the lanes and of their run-ins alone."""
+        import shapely
+
+        ends = shapely.get_coordinates(self.lanes).reshape(-1, 2, 2)
+        ahead = (ends[:, 1] - ends[:, 0]) / shapely.length(self.lanes)[:, None]
+        before, after = ends[:, 0] - self.run_in_m * ahead, ends[:, 1] + self.run_in_m * ahead
+        corners = np.stack([before, after], axis=1)
+        return tuple(
+            corners[self.part == k].reshape(-1, 2) for k in range(int(self.part.max()) + 1)
+        )
 
 
 def lanes(
@@ -292,7 +313,7 @@ def lanes(
             f"the areas take {len(starts)} lanes; allowed is {MOST_LANES}; divide them, or take a "
             "longer range"
         )
-    order, way, around = _in_order(starts, ends, room, plane, closed, water, clear_m)
+    order, way, whose, around = _in_order(starts, ends, room, plane, closed, water, clear_m)
     lines = np.stack([starts, ends], axis=1)
     turned = np.array([lines[k][::-1] if back else lines[k] for k, back in order])
     points = shapely.points(np.concatenate(way))
@@ -300,6 +321,7 @@ def lanes(
         plane=plane,
         lanes=np.asarray(shapely.linestrings(turned), dtype=object),
         way=tuple(way),
+        part=whose,
         direction_deg=tuple(directions),
         spacing_m=swath.spacing,
         near_m=swath.near,
@@ -709,8 +731,8 @@ def _in_order(
     closed: BaseGeometry | None,
     water: BaseGeometry | None,
     clear_m: float,
-) -> tuple[list[tuple[int, bool]], list[FloatArray], int]:
-    """Return lanes in order and whether each is run backwards, the way, and how often it goes round.
+) -> tuple[list[tuple[int, bool]], list[FloatArray], IntArray, int]:
+    """Return lanes in order and whether run backwards, the ways, whose each is, how often round.
 
     The two ends of a lane are two places with no way between them and a long way, the same for
     all, added to every other: the shortest round then runs every lane.
@@ -732,7 +754,12 @@ def _in_order(
         )
 
     way = np.full((2 * count, 2 * count), np.inf)
-    length = turns(a, b).length_m
+    length = np.concatenate(
+        [
+            turns(a[k : k + _PAIRS], b[k : k + _PAIRS]).length_m
+            for k in range(0, max(len(a), 1), _PAIRS)
+        ]
+    )
     rank_of = np.zeros(way.shape, np.int8)
     if room.shut is not None:
         length, ranks = _clear_turns(turns, a, b, length, room)
@@ -742,6 +769,7 @@ def _in_order(
 
     legs: list[FloatArray] = []
     out: list[FloatArray] = []
+    part = np.zeros(count, np.int64)
     around = 0
     for n, (enter, leave) in enumerate(order):
         k, back = enter // 2, enter % 2 == 1
@@ -767,8 +795,9 @@ def _in_order(
         else:
             out.append(_tidy(np.concatenate(legs)))
             legs = []
+            part[n + 1 :] += 1
     out.append(_tidy(np.concatenate(legs)))
-    return [(enter // 2, enter % 2 == 1) for enter, _ in order], out, around
+    return [(enter // 2, enter % 2 == 1) for enter, _ in order], out, part, around
 
 
 def _clear_turns(
@@ -790,9 +819,8 @@ def _clear_turns(
     out = 1.5 * length + 8 * room.radius + 100.0
     rest = np.arange(len(a))
     for this in range(_NO_TURN):
-        step = 20_000
-        for k in range(0, len(rest), step):
-            rows = rest[k : k + step]
+        for k in range(0, len(rest), _PAIRS):
+            rows = rest[k : k + _PAIRS]
             made = turns(a[rows], b[rows], this)
             there = np.isfinite(made.length_m)
             rows = rows[there]
@@ -824,7 +852,7 @@ def _round(way: FloatArray, count: int) -> Order:
     else:
         orders.append(_nearest(way, count))
         orders.sort(key=lambda order: _spare(way, order))
-        orders = [_improved(way, order) for order in orders[:3]]
+        orders = [_improved(way, order) for order in orders[: 3 if count <= 150 else 1]]
     return min(orders, key=lambda order: _spare(way, order))
 
 
