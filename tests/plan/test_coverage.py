@@ -245,6 +245,7 @@ def test_a_gap_parts_the_swath_and_is_said():
 def test_a_single_fix_sees_nothing():
     found = full(track([0.0], [0.0], heading=0.0))
     assert found.seen.is_empty
+    assert any("1 line of one track point" in w for w in found.words)
     assert (found.passes, found.length_m, found.holes) == (0, 0.0, ())
 
 
@@ -279,7 +280,7 @@ def test_a_line_without_times_is_taken_as_it_is_drawn():
     found = coverage(passes, cautious=False)
     # Two legs of 300 m; the corner, where the course turns within 15 m, is cut or rounded.
     assert found.seen.area == pytest.approx(2 * 600 * 7, rel=0.06)
-    assert any("no times" in w for w in passes.words)
+    assert any("without times" in w for w in passes.words)
 
 
 def test_the_lever_arm_moves_the_swath():

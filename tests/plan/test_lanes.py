@@ -296,6 +296,7 @@ BAD = [
     ({"depth_m": math.nan}, "the depth is nan m"),
     ({"depth_m": 40.0}, "the water is 40 m deep and the range 40 m"),
     ({"depth_m": 35.0}, "take a longer range"),
+    ({"direction_deg": 400.0}, "the direction is 400 degrees"),
     ({"overlap_m": -1.0}, "the overlap is -1 m"),
     ({"overlap_m": 39.0}, "nothing is left"),
     ({"turn_radius_m": 0.0}, "the turn radius is 0 m"),

@@ -103,7 +103,7 @@ def command(
 
     Example:
 
-        athwart coverage trip.gpx --range 40m --depth 6m --area bay.geojson -o seen.geojson
+        athwart coverage trip.gpx --range 40m --depth 6m --area bay.geojson
 
     Advice, not navigation: ground that was seen is not water that is safe.
     """

@@ -120,7 +120,7 @@ def command(
 
     Example:
 
-        athwart lanes bay.geojson --range 40m --depth 6m -o lanes.gpx -o lanes.geojson
+        athwart lanes bay.geojson --range 40m --depth 6m -o lanes.gpx
 
     Advice, not navigation: lanes know nothing of depths and boats that were not given.
     """

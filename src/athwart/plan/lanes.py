@@ -275,6 +275,8 @@ def lanes(
     import shapely
 
     boat = boat or Boat()
+    if not (math.isnan(direction_deg) or 0 <= direction_deg <= 360):
+        raise DataError(f"the direction is {direction_deg:g} degrees; allowed is 0 to 360")
     _check(range_m, depth_m, overlap_m, nadir_deg, run_in_m, speed_mps, clear_m)
     corners = shapely.get_coordinates(area)
     if not len(corners):

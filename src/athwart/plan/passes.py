@@ -291,10 +291,12 @@ def passes_of(
     starts: list[bool] = []
     ends: list[bool] = []
     left = dict.fromkeys(_REASONS, 0.0)
+    alone = 0
     breaks = np.flatnonzero(np.diff(_line_numbers(track)[rows])) + 1
     for line in np.split(rows, breaks):
         way = _walk(track, line, altitude, boat, max_gap_s, plane)
         if way is None:
+            alone += 1
             continue
         reach = range_m * ratio_one
         near, far = sonar_reach(reach, way.altitude, nadir_deg=nadir_deg)
@@ -319,6 +321,10 @@ def passes_of(
             number.append(np.full(len(index), len(starts)))
             starts.append(first)
             ends.append(last)
+    if alone:
+        words.append(
+            f"left out: {many(alone, 'line')} of one track point, along which nothing is seen"
+        )
     return Passes(
         plane=plane,
         **{c: np.concatenate(v) if v else np.empty(0) for c, v in found.items()},
@@ -357,15 +363,14 @@ def _rows(track: Track, words: list[str]) -> IntArray:
     untimed = len(np.unique(line[placed & ~some[line]]))
     if untimed:
         words.append(
-            f"{untimed} of the lines have no times; they are taken to be run without a break, "
-            "at about 4 knots"
+            f"without times: {many(untimed, 'line')}, taken to be run without a break at 4 knots"
         )
     rows = np.flatnonzero(placed & ~without)
     repeated = _repeated(track, rows[timed[rows]])
     whole = np.bincount(line[rows], ~repeated[rows], line.max() + 1) == 0
     gone = len(np.unique(line[rows[whole[line[rows]]]]))
     if gone:
-        words.append(f"left out: {gone} of the lines, which repeat others (same times and places)")
+        words.append(f"left out: {many(gone, 'line')} that repeat others (same times and places)")
     rows = rows[~repeated[rows]]
     return rows[np.argsort(line[rows], kind="stable")]
 
