@@ -244,6 +244,19 @@ def test_a_track_that_crosses_itself_gets_a_run_without_loops(seed, off, radius)
     assert distances(dense, track).min() >= off - 0.01
 
 
+def test_a_track_that_lay_at_anchor_is_followed_too():
+    """3,000 points within a few metres, between two straight ways: no knot in the run."""
+    rng = np.random.default_rng(0)
+    ways = [np.stack([np.arange(a, a + 500.0), np.zeros(500)], axis=1) for a in (0, 500)]
+    anchored = np.cumsum(rng.normal(0, 0.1, (3000, 2)), axis=0) * 0.3 + [500, 0]
+    track = np.concatenate([ways[0], anchored, ways[1]])
+    run = run_along(earth(track), 18.0, "port", turn_radius_m=12.0)
+    points = flat(run)
+    assert LineString(points).is_simple
+    assert distances(points, track).min() >= 18.0
+    assert run.length_m == pytest.approx(1000, abs=60)
+
+
 def test_clearance_is_distance_less_r95_with_the_side_on_which_a_mark_is_passed():
     run = earth([(0, 0), (1000, 0)])
     lon, lat = PLANE.to_earth([700.0, 200.0, 400.0, 500.0], [30.0, -12.0, 0.0, 900.0])

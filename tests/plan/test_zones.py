@@ -248,6 +248,16 @@ def test_a_position_that_is_missing_is_refused():
         judge(zones_of(box(0, 0, 1, 1)), [np.nan], [0.0])
 
 
+def test_texts_of_a_file_cannot_steer_a_terminal_and_closed_is_a_word():
+    zones = zones_of(
+        box(0, 0, 1, 1), box(2, 2, 3, 3),
+        name=["\x1b[2JPier\u202e\n two", "B"], rule=["CLOSED\r\nin May", "disclosed to nobody"],
+    )  # fmt: skip
+    assert zones.name[0] == "[2JPier two"
+    assert zones.rule[0] == "CLOSED in May"
+    assert zones.closed.tolist() == [True, False]
+
+
 def test_zones_go_into_a_plan_with_their_rule():
     zones = zones_of(box(0, 0, 1, 1), name=["A"], rule=["closed"], kind=["reserve"])
     (feature,) = zones.features()

@@ -43,6 +43,7 @@ TOLERANCE_M = 0.04
 """How far thinning may move the run, by default; it is laid so much farther out to make up for it."""
 _ARC_M = 0.01
 _ROOM = 1.02
+_PIECE = 48
 _SAMPLE_M = 2.0
 _LEAST_M = 0.5
 
@@ -375,9 +376,24 @@ def _grown(shape: Any, by: float) -> Any:
     return shapely.buffer(shape, by, quad_segs=int(np.clip(np.ceil(quarter), 8, 128)))
 
 
+def _grown_line(line: Any, by: float) -> Any:
+    """Return a line grown by a distance, piece by piece.
+
+    Growing it whole takes the square of the points where it tangles, as a track does at anchor.
+    """
+    import shapely
+
+    points = shapely.get_coordinates(line)
+    if len(points) < 2:
+        return _grown(line, by)
+    starts = range(0, len(points) - 1, _PIECE)
+    pieces = [shapely.linestrings(points[i : i + _PIECE + 1]) for i in starts]
+    return shapely.union_all([_grown(piece, by) for piece in pieces])
+
+
 def _edge(bank: _Bank, off: float, hard: float, radius: float, side: str) -> Any:
     """Return the area whose edge is the run: the grown line, closed by the turn radius."""
-    near = _grown(bank.long, off)
+    near = _grown_line(bank.long, off)
     if radius <= off:
         return _closed(near, radius)
     land = _land(bank, 2.0 * radius + off, side)
@@ -385,7 +401,7 @@ def _edge(bank: _Bank, off: float, hard: float, radius: float, side: str) -> Any
     opened = _grown(_grown(solid, -radius), radius)
     if land is None or opened.is_empty:
         # A line that crosses itself has no landward side: keep the turn radius off it.
-        return _closed(_grown(bank.long, radius), radius)
+        return _closed(_grown_line(bank.long, radius), radius)
     base = _largest(_closed(opened, radius))
     return _closed(base.union(_covering(bank, base, hard, radius)), radius)
 
@@ -454,7 +470,7 @@ def _covering(bank: _Bank, base: Any, hard: float, radius: float) -> Any:
         shapely.points(centres[g[0]]) if len(g) == 1 else shapely.linestrings(centres[g])
         for g in groups
     ]
-    return shapely.union_all([_grown(line, radius) for line in lines])
+    return shapely.union_all([_grown_line(line, radius) for line in lines])
 
 
 def _one_side(bank: _Bank, edge: Any, off: float, side: str) -> Any:

@@ -12,6 +12,7 @@ is allowed there. How well the zones themselves were drawn is not known here and
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Self
@@ -56,7 +57,8 @@ _COLUMNS = {
     "kind": ("kind", "type", "category", "class"),
 }
 _SAID = {"name": "names", "rule": "rules", "kind": "kinds"}
-_CLOSED = ("closed", "no entry", "keep out")
+_CLOSED = re.compile(r"\b(closed|no entry|no access|keep out)\b", re.IGNORECASE)
+_JOINERS = "\u200c\u200d"  # some scripts need them
 _AREAS, _LINES = (3, 6), (1, 2, 5)
 _STEP_DEG = 0.01
 """Longest piece of an edge. A parallel bows off the geodesic by s^2 tan(lat) / (8 R): 4 cm at 60
@@ -157,8 +159,10 @@ class Zones:
     @property
     def closed(self) -> NDArray[np.bool_]:
         """Whether the rule or the kind of each says that one may not go there: closed, no entry."""
-        said = [f"{rule} {kind}".lower() for rule, kind in zip(self.rule, self.kind, strict=True)]
-        return np.array([any(word in text for word in _CLOSED) for text in said], dtype=bool)
+        pairs = zip(self.rule, self.kind, strict=True)
+        return np.array(
+            [bool(_CLOSED.search(f"{rule} {kind}")) for rule, kind in pairs], dtype=bool
+        )
 
     def take(self, which: ArrayLike) -> Self:
         """Return some of the zones, by mask or by number."""
@@ -516,7 +520,9 @@ def _columns_said(columns: dict[str, str | None]) -> str:
 
 
 def _text(value: Any) -> str:
-    return "" if value is None or value != value else str(value).strip()
+    """Return a text of a file on one line, without characters that a terminal would obey."""
+    text = "" if value is None or value != value else str(value)
+    return "".join(c for c in " ".join(text.split()) if c.isprintable() or c in _JOINERS)
 
 
 def _texts(values: Any) -> TextArray:
