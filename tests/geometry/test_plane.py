@@ -60,3 +60,32 @@ def test_what_is_too_wide_or_empty_is_refused():
         LocalPlane.about([0.0, 8.0], [50.0, 50.0])
     with pytest.raises(DataError, match="no position"):
         LocalPlane.about([np.nan], [np.nan])
+
+
+@pytest.mark.parametrize("lat", [0.0, 51.0, -78.0])
+def test_an_area_that_was_cut_at_the_180th_meridian_is_one_again(lat):
+    """Witness: the geodesic area of pyproj's Geod on the same edges, divided finely."""
+    from pyproj import Geod
+    from shapely.geometry import GeometryCollection, LineString, MultiPolygon, box
+
+    east = box(179.95, lat, 180.0, lat + 0.05)
+    west = box(-180.0, lat, -179.95, lat + 0.05)
+    both = GeometryCollection([MultiPolygon([east, west]), LineString([(0, 0), (1, 1)])])
+    laid = LocalPlane(180.0, lat).area_to_plane(both)
+    assert laid.geom_type == "Polygon"
+    geod = Geod(ellps="WGS84")
+    true = sum(
+        abs(geod.geometry_area_perimeter(shapely.segmentize(p, 0.001))[0]) for p in (east, west)
+    )
+    assert laid.area == pytest.approx(true, rel=2e-6)
+
+
+def test_an_outline_that_crosses_itself_is_mended_and_what_is_no_area_is_left_out():
+    from shapely.geometry import LineString, Polygon
+
+    plane = LocalPlane(12.0, 55.0)
+    bow = Polygon([(12.0, 55.0), (12.01, 55.01), (12.01, 55.0), (12.0, 55.01)])
+    laid = plane.area_to_plane(bow)
+    assert laid.is_valid
+    assert laid.area > 0
+    assert plane.area_to_plane(LineString([(12, 55), (12.1, 55)])).is_empty

@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 
     Shape = TypeVar("Shape", bound=BaseGeometry)
 
-__all__ = ["REACH_M", "LocalPlane"]
+__all__ = ["EDGE_STEP_DEG", "REACH_M", "LocalPlane"]
 
 FloatArray = NDArray[np.float64]
 
 REACH_M = 200_000.0
 """Farthest point from the origin: lengths are true to 1 part in 6,000 there."""
 
-_STEP_DEG = 0.01
+EDGE_STEP_DEG = 0.01
 """Longest piece of an edge. A parallel bows off the geodesic by s^2 tan(lat) / (8 R): 4 cm at 60
 degrees over such a piece (series of the sagitta, from memory)."""
 _SEAM_M = 0.001
@@ -105,8 +105,11 @@ class LocalPlane:
             return shapely.MultiPolygon()
         west, south, east, north = shapely.bounds(shape)
         seam = west <= -180.0 or east >= 180.0 or south <= -90.0 or north >= 90.0
-        laid = np.array([self.shape_to_plane(a) for a in shapely.segmentize(areas, _STEP_DEG)])
+        laid = np.array([self.shape_to_plane(a) for a in shapely.segmentize(areas, EDGE_STEP_DEG)])
         mended = shapely.make_valid(laid, method="structure")
+        if len(mended) == 1 and not seam:
+            only: BaseGeometry = mended[0]
+            return only
         return shapely.union_all(mended, grid_size=_SEAM_M if seam else None)
 
     def shape_to_earth(self, shape: Shape) -> Shape:

@@ -10,7 +10,6 @@ Metres in a `LocalPlane`; longitude before latitude.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -205,20 +204,13 @@ def _room(
     grown = max(_ROUND_ABOUT_M, float((high - low).max()))
     room: BaseGeometry = shapely.box(*(low - grown), *(high + grown))
     if water is not None:
-        room = shapely.intersection(room, _flat(plane, [water]))
+        room = shapely.intersection(room, plane.area_to_plane(water))
         if shapely.is_empty(room) or shapely.area(room) == 0.0:
             raise DataError("the water that was given does not reach the places of this day")
     if closed is None:
         return room, None
-    shut = _flat(plane, [closed])
+    shut = plane.area_to_plane(closed)
     return shapely.difference(room, shut), shut
-
-
-def _flat(plane: LocalPlane, shapes: Iterable[BaseGeometry]) -> BaseGeometry:
-    import shapely
-
-    parts = [shapely.make_valid(plane.shape_to_plane(s)) for s in shapes]
-    return shapely.union_all([p for g in parts for p in shapely.get_parts(g) if p.area > 0])
 
 
 def _kept_off(room: BaseGeometry, clear_m: float, step_m: float) -> BaseGeometry:

@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from athwart.errors import DataError
 from athwart.features import Feature
-from athwart.geometry.plane import LocalPlane
+from athwart.geometry.plane import EDGE_STEP_DEG, LocalPlane
 from athwart.units import UnitSystem, format_length, format_position, many
 
 if TYPE_CHECKING:
@@ -60,10 +60,6 @@ _SAID = {"name": "names", "rule": "rules", "kind": "kinds"}
 _CLOSED = re.compile(r"\b(closed|no entry|no access|keep out)\b", re.IGNORECASE)
 _JOINERS = "\u200c\u200d"  # some scripts need them
 _AREAS, _LINES = (3, 6), (1, 2, 5)
-_STEP_DEG = 0.01
-"""Longest piece of an edge. A parallel bows off the geodesic by s^2 tan(lat) / (8 R): 4 cm at 60
-degrees over such a piece (series of the sagitta, from memory)."""
-_SEAM_M = 0.001
 _CELL_M = 20_000.0
 _EARTH_M = 6_371_000.0
 
@@ -410,15 +406,9 @@ def _on_plane(shape: Any, plane: LocalPlane) -> Any:
     """Return a zone in the plane; parts that were cut at the 180th meridian are one again."""
     import shapely
 
-    west, south, east, north = shapely.bounds(shape)
-    laid = plane.shape_to_plane(shapely.segmentize(shape, _STEP_DEG))
     if shapely.get_type_id(shape) in _AREAS:
-        if west <= -180.0 or east >= 180.0 or abs(south) == 90.0 or abs(north) == 90.0:
-            parts = shapely.make_valid(shapely.get_parts(laid), method="structure")
-            laid = shapely.union_all(parts, grid_size=_SEAM_M)
-        elif not shapely.is_valid(laid):
-            laid = shapely.make_valid(laid, method="structure")
-    return laid
+        return plane.area_to_plane(shape)
+    return plane.shape_to_plane(shapely.segmentize(shape, EDGE_STEP_DEG))
 
 
 def _candidates(zones: Zones, plane: LocalPlane, wide_m: float) -> Iterator[int]:
