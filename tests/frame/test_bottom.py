@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from simulated import SCENES, hard_scene, scene
+from measure_bottom import RIGHT, STUCK_LINES, SURE, judge
+from simulated import SCENES, scene
 
 from athwart.frame.bottom import CONFIDENT, track_bottom
 from athwart.frame.layout import Layout, SideEcho
@@ -33,16 +34,41 @@ def judged(made):
 @pytest.mark.parametrize("name", [n for n in SCENES if SCENES[n].get("axis") != "ground"][:8])
 def test_confident_lines_are_right_to_two_pixels(name):
     for right, sure in judged(scene(list(SCENES).index(name), **SCENES[name])):
-        assert right >= 0.93
-        assert sure >= 0.85
+        assert right >= 0.95
+        assert sure >= 0.95
 
 
-def test_hardships_cost_some_lines_and_not_the_frame():
-    rights, sures = zip(
-        *[j for seed in (0, 1, 5, 9) for j in judged(hard_scene(seed))], strict=True
-    )
-    assert np.mean(rights) >= 0.9
-    assert np.mean(sures) >= 0.85
+HARD = (1, 12, 42, 67, 73, 248)
+"""Weed as bright as the bottom, a bank that dims it, walls, a ledge, ranges changed, a lost side.
+
+Picked because earlier trackers failed on them; `measure_bottom.py` tells how many of all hold.
+"""
+
+
+@pytest.fixture(scope="module")
+def hard(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("made")
+    return {seed: judge((seed, folder)) for seed in HARD}
+
+
+@pytest.mark.parametrize("seed", HARD)
+def test_with_all_hardships_confident_lines_are_right_and_most_lines_confident(hard, seed):
+    total = hard[seed].total()
+    assert total.right >= RIGHT * total.sure
+    assert total.sure >= SURE * total.lines
+
+
+def test_the_error_of_the_altitude_covers_lines_that_stray(hard):
+    within = {"shown": [], "not shown": []}
+    for judged_ in hard.values():
+        for (band, what), counts in judged_.altitude.items():
+            if band < CONFIDENT:
+                within[what].append(counts)
+    for what, counts in within.items():
+        lines, good = np.sum(counts, axis=0)
+        assert lines > 50, what
+        # Two standard errors of a normal error cover 95 %; from memory.
+        assert good >= 0.95 * lines, what
 
 
 def test_a_frame_of_noise_is_not_called_sure():
@@ -80,3 +106,44 @@ def test_a_correction_is_kept_to_and_the_rest_runs_through_it():
     assert moved.range_m["port"][10] == pytest.approx(9.0, abs=0.2)
     assert moved.range_m["port"][230] == pytest.approx(9.0, abs=0.2)
     assert bottom.range_m["port"][120] == pytest.approx(9.0, abs=0.2), "the first one is as it was"
+
+
+def speckle(columns, rough_until=None):
+    """Water, from `rough_until` on points as weed has, from `columns` on bottom."""
+    rng = np.random.default_rng(7)
+    echo = edge(columns).astype(np.float32)
+    if rough_until is not None:
+        lines, near = slice(90, 140), rough_until
+        points = rng.random((50, columns - near)) < 0.3
+        echo[lines, near:columns] = np.where(
+            points, rng.gamma(4, 0.15, points.shape), echo[lines, near:columns]
+        )
+    return echo
+
+
+def both(echo):
+    return {
+        side: SideEcho(echo=echo, scale_m=np.full(len(echo), 0.1), start_columns=0.0)
+        for side in ("port", "starboard")
+    }
+
+
+def test_weed_before_the_bottom_is_not_called_the_bottom():
+    bottom = track_bottom(both(speckle(120, rough_until=100)))
+    off = np.abs(bottom.range_m["port"] - 12.0)
+    sure = bottom.confidence["port"] >= CONFIDENT
+    assert (off[sure] <= 0.2).mean() >= 0.95
+    assert sure.mean() >= 0.85
+
+
+def test_after_a_jump_the_line_is_not_stuck():
+    columns = np.where(np.arange(240) < 117, 90, 150)
+    bottom = track_bottom(both(speckle(columns)))
+    for side in bottom.sides:
+        off = np.abs(bottom.range_m[side] - columns * 0.1) > 0.2
+        assert off.sum() <= STUCK_LINES
+
+
+def test_without_evidence_the_sides_are_no_second_opinion():
+    dark = np.full((240, 300), 0.05, np.float32)
+    assert (track_bottom(both(dark)).confidence["port"] < CONFIDENT).all()

@@ -7,7 +7,8 @@ Standard errors, one sigma each, independent:
   ranges the sounder has turned r into y by its own altitude h over a level bottom, so
   (h sigma_h / y)^2 + (h s)^2 is added for that altitude's error and a slope s that it did not know.
 - *Altitude*: the bottom line's own error, a column, the sounder's (0.1 m + 1 %), and, with the
-  chance 1 - confidence that the line follows something else, a third of the altitude.
+  chance 1 - confidence that the line follows something else, a third of the altitude and as much as
+  it differs from the next confident lines.
 - *Moment*: that of the newest line, the click along the time axis, and the error of the step from
   line to line times the lines that lie between.
 """
@@ -25,6 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 from athwart.boat import Boat
 from athwart.errors import BadRow, DataError, TableError
 from athwart.fix import fix
+from athwart.frame.bottom import CONFIDENT
 from athwart.frame.layout import Layout
 from athwart.frame.photo import Straightener
 from athwart.frame.when import Moment, seconds_back_of_distance
@@ -262,7 +264,15 @@ def _altitude(
     for side in bottom.sides:
         here = bottom.range_m[side][index] == altitude
         spread = np.where(here, np.maximum(spread, bottom.range_sigma_m[side][index]), spread)
-    return altitude, np.clip(confidence, 0.0, 1.0), spread
+    confidence = np.clip(confidence, 0.0, 1.0)
+    found = np.flatnonzero(both.confidence >= CONFIDENT)
+    if found.size:
+        # A line that strays may be as wrong as it is far from the confident ones on either side.
+        after = np.searchsorted(found, index)
+        ends = found[np.clip([after - 1, after], 0, found.size - 1)]
+        apart = np.abs(altitude - both.altitude_m[ends]).max(axis=0)
+        spread = np.hypot(spread, np.sqrt(1.0 - confidence) * apart)
+    return altitude, confidence, spread
 
 
 class Shadows(NamedTuple):
