@@ -7,19 +7,21 @@ files are written, for the command line and the desk alike.
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from athwart.card import card_names, write_card
+from athwart.features import ROLES, Feature
 from athwart.formats import WriteOptions, check_target, write
 from athwart.plotter import Limits, prepare
 from athwart.sharing import blur, blurred_ids, key_from_settings
 from athwart.tables import Marks, Sightings, Track
-from athwart.units import UnitSystem
+from athwart.units import UnitSystem, many
 
-__all__ = ["blurred", "export_marks", "members_of"]
+__all__ = ["blurred", "export_marks", "export_plan", "members_of"]
 
 
 def blurred(marks: Marks, metres: float) -> tuple[Marks, tuple[str, ...], dict[str, str]]:
@@ -118,3 +120,67 @@ def export_marks(
         words += write(path, part, overwrite=overwrite, options=options).words
     handed = [(p.name, part.marks) for p, part in zip(paths, contents, strict=True)]
     return tuple(paths), tuple(words), handed
+
+
+def export_plan(
+    features: Sequence[Feature], target: Path, *, limits: Limits, overwrite: bool
+) -> tuple[tuple[Path, ...], tuple[str, ...], str]:
+    """Write a plan under limits: its lines as routes, its points as waypoints.
+
+    Parameters
+    ----------
+    features : sequence of Feature
+        The plan; areas and zones are left out, which is said.
+    target : pathlib.Path
+        A GPX file; more are numbered beside it.
+    limits : Limits
+        What the plotter accepts.
+    overwrite : bool
+        Replace existing files.
+
+    Returns
+    -------
+    files : tuple of pathlib.Path
+        What was written.
+    words : tuple of str
+        What was done to the plan.
+    sentence : str
+        What the file holds.
+    """
+    from athwart.formats.shapes import routes_of
+
+    routes = routes_of([f for f in features if f.role != "zone"])
+    points = _as_marks(features)
+    files, words, _ = export_marks(
+        points, target, limits=limits, clean=True, overwrite=overwrite, routes=routes
+    )
+    left = sum(
+        f.role == "zone" or f.geometry.geom_type not in ("Point", "LineString", "MultiLineString")
+        for f in features
+    )
+    if left:
+        words += (f"not in {target.name}: {many(left, 'shape')} (areas and zones)",)
+    lines = many(len(set(routes.line.tolist())), "route")
+    and_points = f" and {many(len(points), 'waypoint')}" if len(points) else ""
+    return files, words, f"{lines}{and_points} written to {target.name}"
+
+
+def _as_marks(features: Sequence[Feature]) -> Marks:
+    """Return the points of a plan as a plotter takes them: waypoints with their name and note."""
+    import shapely
+
+    from athwart.geometry.geodesic import wrap_longitude
+
+    points = [f for f in features if f.geometry.geom_type == "Point"]
+    if not points:
+        return Marks.empty()
+    return Marks.from_columns(
+        {
+            "mark_id": [f"plan-{i}" for i in range(len(points))],
+            "name": [f.name or ROLES[f.role] for f in points],
+            "note": [f.note for f in points],
+            "lon": wrap_longitude(shapely.get_x([f.geometry for f in points])),
+            "lat": shapely.get_y([f.geometry for f in points]),
+            "r95_m": [float(f.values.get("r95_m", "nan")) for f in points],
+        }
+    )

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from athwart.plan.day import Day
+from athwart.plan.day import Day, Place
 from athwart.review.day_page import (
     bearing_words,
     clock,
@@ -15,6 +16,7 @@ from athwart.review.day_page import (
     distance_words,
     duration_words,
 )
+from athwart.tables import Marks
 from athwart.units import UnitSystem, format_length, many
 
 if TYPE_CHECKING:
@@ -23,7 +25,14 @@ if TYPE_CHECKING:
     from athwart.plan.zones import Zones
     from athwart.plotter import Limits
 
-__all__ = ["closed_water", "day_lines", "leg_lines", "write_route", "write_sheet"]
+__all__ = [
+    "closed_water",
+    "day_lines",
+    "leg_lines",
+    "marks_elsewhere",
+    "write_route",
+    "write_sheet",
+]
 
 
 def closed_water(given: BaseGeometry | None, zones: Zones | None) -> BaseGeometry | None:
@@ -34,6 +43,13 @@ def closed_water(given: BaseGeometry | None, zones: Zones | None) -> BaseGeometr
     if zones is not None:
         shapes += [g for g in zones.geometry[zones.closed] if shapely.area(g) > 0]
     return shapely.union_all(shapes) if shapes else None
+
+
+def marks_elsewhere(marks: Marks, places: Sequence[Place | None]) -> Marks:
+    """Return the marks that are none of some places."""
+    there = {(p.lon, p.lat) for p in places if p is not None}
+    at = zip(marks.lon.tolist(), marks.lat.tolist(), strict=True)
+    return marks.take(np.array([place not in there for place in at], bool))
 
 
 def leg_lines(day: Day, units: UnitSystem) -> list[tuple[str, tuple[str, ...]]]:
@@ -94,7 +110,6 @@ def write_route(
 ) -> tuple[tuple[Path, ...], tuple[str, ...]]:
     """Write the way of a day as a route, and return the files and what was done to it."""
     from athwart.handover import export_marks
-    from athwart.tables import Marks
 
     files, words, _ = export_marks(
         Marks.empty(),

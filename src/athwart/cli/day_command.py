@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 import numpy as np
 
-from athwart.advice.day import closed_water, day_lines, leg_lines, write_route, write_sheet
+from athwart.advice.day import (
+    closed_water,
+    day_lines,
+    leg_lines,
+    marks_elsewhere,
+    write_route,
+    write_sheet,
+)
 from athwart.advice.places import place_of, row_named, rows_of_names
 from athwart.advice.water import over_marks
 from athwart.cli.common import (
@@ -313,13 +320,8 @@ def _chosen(
 
     if not len(marks):
         raise DataError("there is no mark in the files")
-    if names:
-        chosen = marks.take(rows_of_names(marks, names))
-    else:
-        # Where the day begins or ends is not a place to visit, unless it was named.
-        there = [(p.lon, p.lat) for p in ends if p is not None]
-        at = list(zip(marks.lon.tolist(), marks.lat.tolist(), strict=True))
-        chosen = marks.take(np.array([place not in there for place in at], bool))
+    # Where the day begins or ends is not a place to visit, unless it was named.
+    chosen = marks.take(rows_of_names(marks, names)) if names else marks_elsewhere(marks, ends)
     area = None if within is None else read_areas(within, allow_ballpark=allow_ballpark)
     chosen = select(chosen, kinds=kinds, within=area)
     if not len(chosen):

@@ -94,21 +94,13 @@ def read_zones(
     FileError
         A file cannot be read, or holds a zone that cannot be mended.
     """
-    from athwart.errors import DataError, FileError
-    from athwart.formats.shapes import read_shapes
-    from athwart.plan.zones import Zones
+    from athwart.advice.zones import zones_of
 
-    read = []
-    for path in paths:
-        frame = read_shapes(path, allow_ballpark=allow_ballpark, every=True)
-        try:
-            read.append(Zones.from_frame(frame))
-        except DataError as error:
-            raise FileError(path.name, str(error)) from error
-        if not quiet:
-            for word in read[-1].words:
-                say(f"note: {path.name}: {word}")
-    return Zones.concat(read) if read else None
+    zones, words = zones_of(paths, allow_ballpark=allow_ballpark)
+    if not quiet:
+        for word in words:
+            say(f"note: {word}")
+    return zones
 
 
 def plan_of(path: Path) -> list[Feature] | None:
@@ -162,8 +154,8 @@ def write_plan(
         The files, for ``--json``.
     """
     from athwart.formats import check_target
-    from athwart.formats.shapes import routes_of, write_features
-    from athwart.handover import export_marks
+    from athwart.formats.shapes import write_features
+    from athwart.handover import export_plan
     from athwart.plotter import Limits
 
     for path in outputs:
@@ -171,28 +163,11 @@ def write_plan(
     written: list[Path] = []
     for path in outputs:
         if path.suffix.lower() == ".gpx":
-            routes = routes_of([f for f in features if f.role != "zone"])
-            lines = len(set(routes.line.tolist()))
-            points = _as_marks(features)
-            made, words, _ = export_marks(
-                points,
-                path,
-                limits=Limits.from_toml(limits_file) if limits_file else Limits(),
-                clean=True,
-                overwrite=overwrite,
-                routes=routes,
-            )
+            limits = Limits.from_toml(limits_file) if limits_file else Limits()
+            made, words, sentence = export_plan(features, path, limits=limits, overwrite=overwrite)
             for word in words:
                 say(f"note: {word}")
-            left = sum(
-                f.role == "zone"
-                or f.geometry.geom_type not in ("Point", "LineString", "MultiLineString")
-                for f in features
-            )
-            if left:
-                say(f"note: not in {path.name}: {many(left, 'shape')} (areas and zones)")
-            and_points = f" and {many(len(points), 'waypoint')}" if len(points) else ""
-            say(f"{many(lines, 'route')}{and_points} written to {path.name}")
+            say(sentence)
             written += made
         elif path.suffix.lower() in MAP_ENDINGS:
             _draw(features, path, marks=marks, title=title, overwrite=overwrite)
@@ -203,29 +178,6 @@ def write_plan(
             say(f"{many(len(features), 'shape')} written to {path.name}")
             written.append(path)
     return written
-
-
-def _as_marks(features: Sequence[Feature]) -> Marks:
-    """Return the points of a plan as a plotter takes them: waypoints with their name and note."""
-    import shapely
-
-    from athwart.features import ROLES
-    from athwart.geometry.geodesic import wrap_longitude
-    from athwart.tables import Marks
-
-    points = [f for f in features if f.geometry.geom_type == "Point"]
-    if not points:
-        return Marks.empty()
-    return Marks.from_columns(
-        {
-            "mark_id": [f"plan-{i}" for i in range(len(points))],
-            "name": [f.name or ROLES[f.role] for f in points],
-            "note": [f.note for f in points],
-            "lon": wrap_longitude(shapely.get_x([f.geometry for f in points])),
-            "lat": shapely.get_y([f.geometry for f in points]),
-            "r95_m": [float(f.values.get("r95_m", "nan")) for f in points],
-        }
-    )
 
 
 def _draw(

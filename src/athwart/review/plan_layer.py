@@ -25,7 +25,7 @@ from athwart.review.sheet import (
 )
 from athwart.units import UnitSystem, format_length, format_position, format_speed
 
-__all__ = ["places_of", "plan_data"]
+__all__ = ["label_at", "places_of", "plan_data", "value_rows"]
 
 FloatArray = NDArray[np.float64]
 
@@ -84,14 +84,14 @@ def _record(
         "role": role,
         "name": visible_text(feature.name).strip(),
         "note": visible_text(feature.note, lines=True),
-        "rows": [list(row) for row in _rows(feature.values, units)],
+        "rows": [list(row) for row in value_rows(feature.values, units)],
         "fills": [
             [deltas(coordinates(r), sheet) for r in (a.exterior, *a.interiors)] for a in areas
         ],
         "lines": [deltas(coordinates(line), sheet) for line in lines],
         "points": [deltas(coordinates(p), sheet) for p in points],
     }
-    record["label"] = deltas(_label_at(areas, lines, points), sheet)
+    record["label"] = deltas(label_at(areas, lines, points), sheet)
     if points:
         # Places are told in full; a card for an area or a line has no one place.
         first = shapely.get_coordinates(feature.geometry)[0]
@@ -106,7 +106,7 @@ def _record(
     return record
 
 
-def _label_at(areas: Sequence[Any], lines: Sequence[Any], points: Sequence[Any]) -> FloatArray:
+def label_at(areas: Sequence[Any], lines: Sequence[Any], points: Sequence[Any]) -> FloatArray:
     """Return where a name stands: well inside the largest area, halfway a line, at the point."""
     if areas:
         largest = max(areas, key=shapely.area)
@@ -152,7 +152,7 @@ def _count(parts: Iterable[Iterable[Any]]) -> int:
     return int(sum(shapely.get_num_coordinates(p) for group in parts for p in group))
 
 
-def _rows(values: Mapping[str, Any], units: UnitSystem) -> Iterable[tuple[str, str]]:
+def value_rows(values: Mapping[str, Any], units: UnitSystem) -> Iterable[tuple[str, str]]:
     """Yield term and text of each value; the end of its name is its unit."""
     for key, value in values.items():
         text = _said(key, value, units)
