@@ -48,7 +48,7 @@ def test_heights_of_a_day_in_a_zone_and_as_a_table(run, tmp_path):
     )  # fmt: skip
     assert code == 0
     assert out.startswith("2025-06-01 06:00+01:00")
-    assert len([line for line in out.splitlines() if "above datum" in line]) == 7
+    assert len([line for line in out.splitlines() if " datum, ± " in line]) == 7
     code, out, err = run(
         "tide", "--tide", TIDES, "--at", "2025-06-01T06:00Z", "--until", "2025-06-01T12:00Z",
         "-o", table,
@@ -90,7 +90,7 @@ def test_water_over_marks_with_draft(run, trip):
     code, out, _ = run("tide", trip, "--tide", TIDES, "--at", DAY, "--draft", "0.6m")
     assert code == 0
     first, *lines = out.splitlines()
-    assert first.startswith("2025-06-01 13:00Z: the water stands -0.13 m above datum")
+    assert first.startswith("2025-06-01 13:00Z: the water stands 0.13 m below datum")
     assert lines[0].startswith("Anvil: 10.0 m of water")  # shallowest clearance first
     assert "under the keel; S-44 vertical limit" in lines[0]
     assert any("its height is not known; no clearance is given" in line for line in lines)

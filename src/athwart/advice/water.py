@@ -216,7 +216,7 @@ def said_time(time: np.datetime64, zone: str = "") -> str:
     if not zone:
         return f"{str(minute).replace('T', ' ')}Z"
     moment: datetime = minute.astype(datetime).replace(tzinfo=UTC).astimezone(load_zone(zone))
-    return moment.isoformat(sep=" ", timespec="minutes")
+    return moment.isoformat(sep=" ", timespec="minutes").replace("+00:00", "Z")
 
 
 def over_marks(
@@ -279,6 +279,11 @@ class WaterWords:
         """Return a height above datum, to 1 cm or 0.1 ft."""
         return self.length(metres, 2 if self.units == "metric" else 1)
 
+    def stands(self, metres: Any) -> str:
+        """Return how a height lies to datum, without a sign."""
+        below = float(metres) < 0.0
+        return f"{self.height(abs(float(metres)))} {'below' if below else 'above'} datum"
+
     def time(self, time: np.datetime64) -> str:
         """Return a moment to the minute."""
         return said_time(time, self.zone)
@@ -302,9 +307,7 @@ class WaterWords:
                 out.append(f"{self.time(t)}  not known")
                 continue
             by = "" if np.isnan(w) else f"; by the rule of twelfths {self.height(w)}"
-            out.append(
-                f"{self.time(t)}  {self.height(h)} above datum, {self.error(s)}{_way(tide, t)}{by}"
-            )
+            out.append(f"{self.time(t)}  {self.stands(h)}, {self.error(s)}{_way(tide, t)}{by}")
         return out
 
     def turns(self, time: Any, height_m: Any, high: Any) -> list[str]:
@@ -324,8 +327,8 @@ class WaterWords:
         sentences = over.sentences(self.units)
         sounded = np.flatnonzero(over.state != NO_DEPTH)
         out = [
-            f"{self.time(over.time[0])}: the water stands {self.height(over.tide_m[0])} "
-            f"above datum, {self.error(over.tide_sigma_m[0])}"
+            f"{self.time(over.time[0])}: the water stands {self.stands(over.tide_m[0])}, "
+            f"{self.error(over.tide_sigma_m[0])}"
         ]
         shallow_first = np.lexsort((over.depth_m[sounded], over.clearance_m[sounded]))
         for i in sounded[shallow_first]:
