@@ -13,6 +13,7 @@ from tables_made import TAME, WILD, assert_same, tables
 from athwart.contents import Contents
 from athwart.errors import DataError, FileError, TableError
 from athwart.formats import ReadOptions, WriteOptions, read, read_areas, read_background, write
+from athwart.formats.layers import read_shapes, write_shapes
 from athwart.tables import Marks, Picks, Sightings, Track, Waypoints
 
 ENDINGS = [".geojson", ".gpkg", ".kml", ".fgb", ".shp"]
@@ -235,7 +236,7 @@ def test_bad_rows_are_listed_by_feature(tmp_path):
 def test_a_waypoint_without_geometry_is_rejected(tmp_path):
     frame = points()
     frame.loc[1, "geometry"] = None
-    with pytest.raises(TableError, match="row 2: there is no lon"):
+    with pytest.raises(TableError, match="row 2: there is no shape, or none"):
         read(put(tmp_path, frame, ".gpkg"))
 
 
@@ -403,3 +404,103 @@ def test_columns_with_reserved_names(tmp_path):
     assert again.name[0] == "a"
     assert again.extra["fid_"][0] == "x"
     assert again.extra["Geometry_"][0] == 1.5
+
+
+ODD_NAMES = ["which!one", "bait; rock", "a!b;c!d", "100% (2)", "zip+file", "mit Umlaut äöü ⚓"]
+
+
+@pytest.mark.parametrize("ending", ENDINGS)
+@pytest.mark.parametrize("name", ODD_NAMES)
+def test_a_path_is_a_name_and_never_an_address(tmp_path, monkeypatch, ending, name):
+    # The door to GDAL takes ! and ; for parts of an address and would read and write elsewhere.
+    home = tmp_path / "home"
+    home.mkdir()
+    monkeypatch.chdir(home)
+    theirs = home / f"one{ending}"
+    theirs.write_text("somebody's file")
+    folder = tmp_path / f"{name} folder"
+    folder.mkdir()
+    waypoints = Waypoints.from_columns(
+        {"lon": [1.5, -2.0], "lat": [3.0, -4.25], "name": ["a", "b"], "source": "x"}
+    )
+    path = folder / f"{name}{ending}"
+    assert write(path, Contents(waypoints=waypoints)).files[0] == path
+    assert read(path).waypoints.lon.tolist() == [1.5, -2.0]
+    assert {p.name.rpartition(".")[0] for p in folder.iterdir()} == {name}
+    assert [p.name for p in home.iterdir()] == [theirs.name]
+    assert theirs.read_text() == "somebody's file"
+
+
+def test_marks_with_styles_and_a_plan_go_to_an_odd_name(tmp_path):
+    path = tmp_path / "holds! two;" / "a!.gpkg"
+    path.parent.mkdir()
+    write(path, full())
+    back = read(path)
+    assert len(back.marks) == len(full().marks)
+    assert "layer_styles" in {str(name) for name, _ in pyogrio.list_layers(f"/vsisubfile/0,{path}")}
+    plan = tmp_path / "which!one.geojson"
+    write_shapes(plan, points(), "plan")
+    assert len(read_shapes(plan)) == 2
+
+
+def test_members_of_collections_are_points_and_lines_of_their_own(tmp_path):
+    inner = {"type": "GeometryCollection", "geometries": [{"type": "Point", "coordinates": [5, 6]}]}
+    members = [
+        {"type": "Point", "coordinates": [1, 2]},
+        {"type": "LineString", "coordinates": [[3, 4], [3, 5]]},
+        inner,
+        {"type": "MultiPoint", "coordinates": [[7, 8], [9, 10]]},
+    ]
+    features = [
+        {"type": "Feature", "properties": {"name": n}, "geometry": g}
+        for n, g in (
+            ("before", {"type": "Point", "coordinates": [0, 0]}),
+            ("ledge", {"type": "GeometryCollection", "geometries": members}),
+            ("after", {"type": "Point", "coordinates": [11, 12]}),
+        )
+    ]
+    path = tmp_path / "a.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    contents = read(path)
+    assert contents.waypoints.lon.tolist() == [0, 1, 5, 7, 9, 11]
+    assert contents.waypoints.name.tolist() == ["before", *["ledge"] * 4, "after"]
+    assert contents.tracks.lat.tolist() == [4, 5]
+    assert contents.tracks.name.tolist() == ["ledge", "ledge"]
+
+
+@pytest.mark.parametrize("geometry", [None, {"type": "GeometryCollection", "geometries": []}])
+def test_a_feature_without_a_shape_is_told_once(tmp_path, geometry):
+    features = [
+        {"type": "Feature", "properties": {}, "geometry": g}
+        for g in ({"type": "Point", "coordinates": [1, 2]}, geometry)
+    ]
+    path = tmp_path / "a.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    contents = read(path, skip_bad=True)
+    assert [(r.row, r.code) for r in contents.rejected] == [(2, "shape-missing")]
+    assert len(contents.waypoints) == 1
+
+
+def test_lists_in_a_feature_ride_along_as_text(tmp_path):
+    properties = {"seen": ["bait", "größe"], "depths": [1, 2.5], "name": "a"}
+    feature = {
+        "type": "Feature",
+        "properties": properties,
+        "geometry": {"type": "Point", "coordinates": [1, 2]},
+    }
+    bare = {**feature, "properties": {"name": "b"}}
+    path = tmp_path / "a.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": [feature, bare]}))
+    extra = read(path).waypoints.extra
+    assert extra["seen"].tolist() == ['["bait", "größe"]', ""]
+    assert json.loads(extra["depths"][0]) == [1, 2.5]
+
+
+@pytest.mark.parametrize("text", ['{"type": "foo"}', "{ }", '{"type": "Feature", "geometry"'])
+def test_json_that_is_no_geojson_is_named_so(tmp_path, text):
+    path = tmp_path / "a.geojson"
+    path.write_text(text)
+    with pytest.raises(
+        FileError, match=r"the file is not GeoJSON, or it is damaged|cannot be read"
+    ):
+        read(path)

@@ -42,6 +42,7 @@ from athwart.book.standard_tables import (
     check_unlisted,
 )
 from athwart.book.standard_values import check_tables
+from athwart.formats.files import gdal_source
 
 __all__ = ["gdal_says", "standard_faults"]
 
@@ -148,16 +149,17 @@ def gdal_says(path: Path) -> list[str]:
     import pyogrio
 
     said: list[str] = []
+    source = gdal_source(path)
     with _heard(said, path, "the file"):
-        layers = [(str(name), kind) for name, kind in pyogrio.list_layers(path)]
+        layers = [(str(name), kind) for name, kind in pyogrio.list_layers(source)]
         for name, kind in layers:
             with _heard(said, path, f"the layer {name!r}"):
-                info = pyogrio.read_info(path, layer=name, force_feature_count=True)
+                info = pyogrio.read_info(source, layer=name, force_feature_count=True)
                 pyogrio.raw.read(
-                    path, layer=name, read_geometry=kind is not None, datetime_as_string=True
+                    source, layer=name, read_geometry=kind is not None, datetime_as_string=True
                 )
                 sql = f"SELECT count(*) AS n FROM {quoted(name)}"
-                there = int(pyogrio.raw.read(path, sql=sql, read_geometry=False)[3][0][0])
+                there = int(pyogrio.raw.read(source, sql=sql, read_geometry=False)[3][0][0])
                 if info["features"] != there:
                     said.append(
                         f"GDAL, of the layer {name!r}: it counts {info['features']} features, but "

@@ -15,7 +15,10 @@ from pathlib import Path
 
 from athwart.errors import FileError
 
-__all__ = ["atomic_write", "check_target", "read_bytes", "staged"]
+__all__ = ["atomic_write", "check_target", "gdal_source", "gdal_target", "read_bytes", "staged"]
+
+_ODD = frozenset("!;")
+"""Characters in a path that the door to GDAL takes for parts of an address."""
 
 
 def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
@@ -104,6 +107,47 @@ def atomic_write(path: str | os.PathLike[str], *, overwrite: bool = False) -> It
     """
     with staged(path, overwrite=overwrite) as temporary:
         yield temporary
+
+
+def gdal_source(path: Path) -> str:
+    """Return the name under which GDAL reads a file, whatever characters its path holds.
+
+    What stands before ``!`` would be taken for an archive and what stands after ``;`` would be
+    lost; as the part of a file that begins at its first byte a path is read as it stands.
+    """
+    if os.name == "nt":
+        return str(path.resolve())  # a path with a drive is never taken apart
+    return f"/vsisubfile/0,{path}" if _ODD & set(str(path)) else str(path)
+
+
+@contextmanager
+def gdal_target(path: Path) -> Iterator[Path]:
+    """Give a path that GDAL can write to; what it makes there ends up at ``path``.
+
+    With ``!`` in the path GDAL's door would write elsewhere, over whatever stands there. Such a file
+    is made, or added to, in a folder of its own and moved.
+
+    Raises
+    ------
+    FileError
+        The folder for temporary files has such a name itself.
+    """
+    if os.name == "nt" or not _ODD & set(str(path)):
+        yield path.resolve() if os.name == "nt" else path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        if _ODD & set(folder):
+            raise FileError(
+                path.name,
+                f"cannot be written: neither its path nor the folder for temporary files, {folder!r}, "
+                "may hold ! or ;",
+            )
+        plain = Path(folder) / f"plain{path.suffix}"
+        if path.exists():
+            shutil.move(path, plain)
+        yield plain
+        for part in Path(folder).iterdir():
+            shutil.move(part, path.with_name(path.stem + part.name.removeprefix("plain")))
 
 
 def read_bytes(path: str | os.PathLike[str]) -> bytes:

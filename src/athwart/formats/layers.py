@@ -11,6 +11,7 @@ would cut them (GDAL keeps milliseconds, a Shapefile only days).
 
 from __future__ import annotations
 
+import json
 import re
 import warnings
 from collections.abc import Callable, Iterator
@@ -27,6 +28,7 @@ from athwart.contents import Contents
 from athwart.errors import BadRow, DataError, FileError
 from athwart.formats import rows as rowing
 from athwart.formats import table as tabling
+from athwart.formats.files import gdal_source, gdal_target
 from athwart.formats.gpx_fields import ILLEGAL, value_texts
 from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
@@ -110,6 +112,10 @@ def _gdal(path: Path, driver: str, doing: str = "read") -> Iterator[None]:
         raise FileError(path.name, str(error), code=error.code) from error
     except Exception as error:
         title = _TITLES.get(driver, driver)
+        if "not recognized as being in a supported file format" in str(error):
+            raise FileError(
+                path.name, f"the file is not {title}, or it is damaged: nothing in it is {title}"
+            ) from error
         reason = (str(error).strip().splitlines() or [""])[0].replace(str(path), path.name)
         reason = re.sub(r"(?:/\S+/|\b[A-Za-z]:\\\S+\\)", "", reason)[:160]
         verb = "could not be written as" if doing == "write" else "cannot be read as"
@@ -120,15 +126,16 @@ def _frames(path: Path, driver: str) -> Iterator[tuple[str, geopandas.GeoDataFra
     import pyogrio
 
     _check(path, driver)
+    source = gdal_source(path)
     with _gdal(path, driver):
-        layers = pyogrio.list_layers(path)
+        layers = pyogrio.list_layers(source)
         for name, kind in layers:
             if str(name) == STYLES_TABLE:
                 continue
             # GDAL would cut the times of GeoJSON to milliseconds.
             text_dates = {"DATE_AS_STRING": "YES"} if driver == "GeoJSON" else {}
             frame = pyogrio.read_dataframe(
-                path,
+                source,
                 layer=name,
                 read_geometry=kind is not None,
                 datetime_as_string=True,
@@ -203,9 +210,10 @@ class _Collected:
             else:
                 self._points(layer, columns, rows)
             return
-        array = frame.geometry.to_numpy()
+        array, index = _opened(frame.geometry.to_numpy())
+        columns, rows = {n: v[index] for n, v in columns.items()}, rows[index]
         kinds = shapely.get_type_id(array)
-        areas = np.isin(kinds, list(_AREAS | {7}))
+        areas = np.isin(kinds, list(_AREAS))
         lines = np.isin(kinds, list(_LINES))
         points = ~(areas | lines)
         if areas.any():
@@ -244,12 +252,23 @@ class _Collected:
     ) -> None:
         import shapely
 
+        # A pick needs no place of its own; anything else without a shape is told and left out.
+        gone = shapely.is_missing(array) | shapely.is_empty(array)
+        if rowing.judge([*columns, "lon", "lat"]) is not Picks:
+            words = "there is no shape, or none that can be read; mend it in a GIS or take it out"
+            bare = [BadRow(int(r), "shape-missing", words, "geometry") for r in rows[gone]]
+            self.rejected += bare
+            array, rows = array[~gone], rows[~gone]
+            columns = {name: v[~gone] for name, v in columns.items()}
+            gone = np.zeros(len(array), dtype=bool)
         parts, index = shapely.get_parts(array, return_index=True)
-        gone = np.setdiff1d(np.arange(len(array)), index)  # empty or missing geometry stays a row
-        index = np.concatenate([index, gone])
-        parts = np.concatenate([parts, np.full(len(gone), None, dtype=object)])
+        kept = ~gone[index]
+        index = np.concatenate([index[kept], np.flatnonzero(gone)])
+        parts = np.concatenate([parts[kept], np.full(int(gone.sum()), None, dtype=object)])
         order = np.argsort(index, kind="stable")
         parts, index = parts[order], index[order]
+        if not len(parts):
+            return
         columns = {name: v[index] for name, v in columns.items()}
         for axis in ("lon", "lat"):
             if axis in columns:
@@ -335,6 +354,28 @@ class _Collected:
         )
 
 
+def _opened(shapes: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """Return shapes with the members of collections in their place, and the row of each.
+
+    An empty collection is a missing shape.
+    """
+    import shapely
+
+    index = np.arange(len(shapes))
+    while (mixed := shapely.get_type_id(shapes) == 7).any():
+        bare = mixed & (shapely.get_num_geometries(shapes) == 0)
+        shapes = shapes.copy()
+        shapes[bare] = None
+        mixed &= ~bare
+        take = np.repeat(
+            np.arange(len(shapes)), np.where(mixed, shapely.get_num_geometries(shapes), 1)
+        )
+        shapes, parts = shapes[take], shapely.get_parts(shapes[mixed])
+        shapes[mixed[take]] = parts
+        index = index[take]
+    return shapes, index
+
+
 def _columns(frame: pd.DataFrame, *, kml: bool, short: bool) -> dict[str, NDArray[Any]]:
     """Return the columns that are no geometry, under normal names, as text or numbers."""
     geometry_name = getattr(frame, "_geometry_column_name", None)
@@ -348,7 +389,7 @@ def _columns(frame: pd.DataFrame, *, kml: bool, short: bool) -> dict[str, NDArra
             continue  # the description that we wrote repeats our own note
         values = series.to_numpy()
         if values.dtype.kind not in "iufb":
-            values = text_array(series.astype(object))
+            values = text_array(map(_plain, series.astype(object)))
         if kml and label in _KML_NAMES and not any(value_texts(values)):
             continue
         name = _KML_NAMES.get(str(label), str(label)) if kml else str(label)
@@ -357,6 +398,15 @@ def _columns(frame: pd.DataFrame, *, kml: bool, short: bool) -> dict[str, NDArra
             name += "_"
         out[name] = values
     return out
+
+
+def _plain(value: Any) -> Any:
+    """Return a list of a feature as JSON text, anything else as it is."""
+    if not isinstance(value, np.ndarray | list):
+        return value
+    return json.dumps(
+        value if isinstance(value, list) else value.tolist(), ensure_ascii=False, default=str
+    )
 
 
 # -- areas and backgrounds ---------------------------------------------------------------------
@@ -452,7 +502,7 @@ def has_column(path: Path, column: str) -> bool:
     driver = _driver_of(path)
     _check(path, driver)
     with _gdal(path, driver):
-        names: list[str] = pyogrio.read_info(path, layer=0)["fields"].tolist()
+        names: list[str] = pyogrio.read_info(gdal_source(path), layer=0)["fields"].tolist()
     return column in names
 
 
@@ -486,9 +536,9 @@ def write_shapes(path: Path, frame: geopandas.GeoDataFrame, layer: str) -> None:
     )
     if driver == "LIBKML":
         frame = frame.rename(columns={"note": "description"})
-    with _gdal(path, driver, "write"):
+    with _gdal(path, driver, "write"), gdal_target(path) as target:
         pyogrio.write_dataframe(
-            frame, path, layer=layer, driver=driver, promote_to_multi=False, use_arrow=False
+            frame, target, layer=layer, driver=driver, promote_to_multi=False, use_arrow=False
         )
 
 
@@ -563,10 +613,10 @@ class _Writer:
             options["SPATIAL_INDEX"] = "NO"  # an index would put the rows in another order
         if self.driver == "ESRI Shapefile":
             options["ENCODING"] = "UTF-8"
-        with _gdal(path, self.driver, "write"):
+        with _gdal(path, self.driver, "write"), gdal_target(path) as target:
             pyogrio.write_dataframe(
                 frame,
-                path,
+                target,
                 layer=layer,
                 driver=self.driver,
                 append=append,

@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from athwart.formats.files import gdal_source, gdal_target
 from athwart.kinds import Symbol, known_symbols, symbols_for
 
 if TYPE_CHECKING:
@@ -120,7 +121,7 @@ def write_styles(path: Path, frames: dict[str, pd.DataFrame]) -> None:
         has_kind = "kind" in frame.columns
         kinds = map(str, frame["kind"].unique()) if has_kind else ()
         sld = layer_sld(layer, kinds, has_kind=has_kind, has_hazard="hazard" in frame.columns)
-        geometry = pyogrio.read_info(path, layer=layer)["geometry_name"]
+        geometry = pyogrio.read_info(gdal_source(path), layer=layer)["geometry_name"]
         rows.append(
             {
                 "f_table_catalog": "",
@@ -141,10 +142,11 @@ def write_styles(path: Path, frames: dict[str, pd.DataFrame]) -> None:
         return
     table = pd.DataFrame(rows)
     table["update_time"] = pd.to_datetime(table["update_time"], utc=True)
-    pyogrio.write_dataframe(
-        table, path, layer=STYLES_TABLE, driver="GPKG", append=True, use_arrow=False,
-        layer_options={"FID": "id"},
-    )  # fmt: skip
+    with gdal_target(path) as target:
+        pyogrio.write_dataframe(
+            table, target, layer=STYLES_TABLE, driver="GPKG", append=True, use_arrow=False,
+            layer_options={"FID": "id"},
+        )  # fmt: skip
 
 
 def _add(parent: ET.Element, name: str, text: str | None = None) -> ET.Element:
