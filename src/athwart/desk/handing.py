@@ -25,7 +25,7 @@ from athwart.plotter import Limits, prepare, select
 from athwart.tables import Marks, Sightings
 from athwart.units import many
 
-__all__ = ["ANSWERS", "chosen"]
+__all__ = ["ANSWERS", "chosen", "hand_files", "limits_of", "marks_of_book", "narrowed"]
 
 _ENDINGS = {"gpx": (".gpx",), "map": (".html",), "table": (".csv",)}
 
@@ -55,10 +55,17 @@ class Chosen:
 def chosen(desk: Desk, question: dict[str, Any]) -> tuple[Marks, Sightings, list[str]]:
     """Return the marks that the user has chosen, the book's sightings, and what should be said.
 
-    What was edited in another program meanwhile is taken in first.
-
     The choice: ``kinds``, ``ids``, ``within`` (west, south, east, north), ``since`` (a date),
     ``r95_at_most_m``, ``with_private``.
+    """
+    marks, sightings, words = marks_of_book(desk, question)
+    return narrowed(marks, question), sightings, words
+
+
+def marks_of_book(desk: Desk, question: dict[str, Any]) -> tuple[Marks, Sightings, list[str]]:
+    """Return all marks, their sightings and what should be said; private ones only ``with_private``.
+
+    What was edited in another program meanwhile is taken in first.
     """
     private = bool(question.get("with_private"))
     words = with_edits(desk.the_book())
@@ -70,6 +77,11 @@ def chosen(desk: Desk, question: dict[str, Any]) -> tuple[Marks, Sightings, list
         words.append(f"{many(hidden, 'private mark')} left out")
     if waiting:
         words.append(f"{many(waiting, 'sighting')} not merged yet; merge them on the page of marks")
+    return marks, sightings, words
+
+
+def narrowed(marks: Marks, question: dict[str, Any]) -> Marks:
+    """Return those marks that a choice as in `chosen` leaves."""
     kinds = [str(k) for k in question.get("kinds") or ()]
     marks = select(marks, kinds=kinds)
     keep = np.ones(len(marks), dtype=bool)
@@ -85,10 +97,11 @@ def chosen(desk: Desk, question: dict[str, Any]) -> tuple[Marks, Sightings, list
         keep &= marks.last_time >= np.datetime64(str(question["since"]), "us")
     if question.get("r95_at_most_m"):
         keep &= marks.r95_m <= float(question["r95_at_most_m"])
-    return marks.take(keep), sightings, words
+    return marks.take(keep)
 
 
-def _limits(question: dict[str, Any]) -> Limits:
+def limits_of(question: dict[str, Any]) -> Limits:
+    """Return the limits of the plotter that the page was given, as text."""
     text = str(question.get("limits") or "")
     return Limits.from_toml(text + "\n") if text.strip() else Limits()
 
@@ -105,7 +118,7 @@ def _to_hand_over(desk: Desk, question: dict[str, Any]) -> Chosen:
 
 def _preview(desk: Desk, question: dict[str, Any]) -> Any:
     found = _to_hand_over(desk, question)
-    prepared = prepare(found.marks, _limits(question), units=units_of(question))
+    prepared = prepare(found.marks, limits_of(question), units=units_of(question))
     before = {i: old for i, old, _ in prepared.names}
     rows = []
     for number, part in enumerate(prepared.files, start=1):
@@ -147,12 +160,12 @@ def _write(desk: Desk, question: dict[str, Any]) -> Any:
             sightings=None if shared else members_of(marks, found.sightings),
             tracks=None if shared else read_book(desk.the_book()).tracks,
         ).encode()
-        return _hand(desk, [(name, page)], "text/html", words, to_browser, overwrite)
+        return hand_files(desk, [(name, page)], "text/html", words, to_browser, overwrite)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / name
         words += write(path, Contents(marks=marks), options=WriteOptions(clean=True)).words
         body = path.read_bytes()
-    return _hand(desk, [(name, body)], "text/csv", words, to_browser, overwrite)
+    return hand_files(desk, [(name, body)], "text/csv", words, to_browser, overwrite)
 
 
 def _gpx(
@@ -164,7 +177,7 @@ def _gpx(
         files, said, handed = export_marks(
             found.marks,
             Path(folder) / name,
-            limits=_limits(question),
+            limits=limits_of(question),
             clean=clean,
             overwrite=False,
             sightings=found.sightings,
@@ -176,13 +189,13 @@ def _gpx(
         raise UsageError(
             f"the marks need {len(made)} files; save them into the book's folder instead"
         )
-    answer = _hand(desk, made, "application/gpx+xml", words, to_browser, overwrite)
+    answer = hand_files(desk, made, "application/gpx+xml", words, to_browser, overwrite)
     if "exists" not in answer:
         answer["notes"] = [*words, *remember(desk.the_book(), handed, found.true_ids)]
     return answer
 
 
-def _hand(
+def hand_files(
     desk: Desk,
     made: list[tuple[str, bytes]],
     kind: str,

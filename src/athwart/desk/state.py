@@ -18,6 +18,7 @@ __all__ = ["Desk", "Job", "plain_file_name"]
 _MOST_PICTURES = 12
 _MOST_FILES = 24
 _MOST_JOBS = 20
+_MOST_PLANS = 12
 
 
 def plain_file_name(name: str, endings: tuple[str, ...]) -> str:
@@ -85,8 +86,8 @@ class Stopped(AthwartError):  # noqa: N818 - it says what happened
 class _Shelf:
     """Things in hand by a key of their own; beyond a number the one used longest ago goes."""
 
-    def __init__(self, what: str, most: int) -> None:
-        self.what, self.most = what, most
+    def __init__(self, what: str, most: int, again: str = "open it again") -> None:
+        self.what, self.most, self.again = what, most, again
         self.lock = threading.Lock()
         self.things: OrderedDict[str, Any] = OrderedDict()
 
@@ -101,7 +102,7 @@ class _Shelf:
     def take(self, key: str) -> Any:
         with self.lock:
             if key not in self.things:
-                raise UsageError(f"the {self.what} is not open any more; open it again")
+                raise UsageError(f"the {self.what} is not at hand any more; {self.again}")
             self.things.move_to_end(key)
             return self.things[key]
 
@@ -125,6 +126,7 @@ class Desk:
         self.lock = threading.RLock()
         self.pictures = _Shelf("picture", _MOST_PICTURES)
         self.files = _Shelf("file", _MOST_FILES)
+        self.plans = _Shelf("plan", _MOST_PLANS, "make it again")
         self.jobs: OrderedDict[str, Job] = OrderedDict()
 
     def choose_book(self, name: str) -> Path:
@@ -184,6 +186,21 @@ class Desk:
             It is not in hand, or not any more.
         """
         return self.files.take(key)
+
+    def file_in_folder(self, name: str, endings: tuple[str, ...]) -> Path:
+        """Return a file of the folder.
+
+        Raises
+        ------
+        UsageError, FileError
+            No plain name, another ending, no such file, or a link that leads elsewhere.
+        """
+        path = self.folder / plain_file_name(name, endings)
+        if path.is_symlink():
+            raise FileError(name, "is a link that leads elsewhere; copy the file here")
+        if not path.is_file():
+            raise FileError(name, "is not in the folder of the book any more")
+        return path
 
     def start(self, work: Callable[[Job], Any]) -> Job:
         """Start work in the background; what it returns becomes the job's result."""

@@ -238,7 +238,7 @@ lengths = LENGTHS[kept("athwart-lengths")] ? kept("athwart-lengths") : "metric";
 prefersNight.addEventListener("change", applyScheme);
 
 /* ---- the head of the page ----------------------------------------------------------------- */
-const PAGES = [["pictures", "/pictures"], ["marks", "/marks"], ["hand over", "/hand-over"]];
+const PAGES = [["pictures", "/pictures"], ["marks", "/marks"], ["hand over", "/hand-over"], ["going back", "/going-back"]];
 
 /** Build head and live regions, make sure that there is a book, read the kinds; then call
     `reload`, and again after each change taken back. */
@@ -376,8 +376,9 @@ const HALF = 26;
 
     options: `marks` (records of /api/marks, or anything with lon, lat and, if known, kind, hazard,
     name, id, ellipse), `label` (for a screen reader), `chosen` (id), `faint(mark)` (drawn pale),
-    `lines` (arrays of [lon, lat]), `onPick(mark)`, `onMove()`, `onBox([west, south, east, north])`,
-    `names` (draw names; true).
+    `lines` (arrays of [lon, lat]), `onPick(mark)`, `onSpot({ lon, lat, x, y })` (pointed at, where no
+    mark was picked), `onMove()`, `onBox([west, south, east, north])`, `names` (draw names; true),
+    `ringed(mark)` (drawn with a ring about it), `layer` (made by /static/plan-layer.js; drawn under the marks).
     Returns `{ map, show(marks), choose(id), redraw(), fit(marks), middle(), box(), area(box),
     lines(list), dragBox(on), remove() }`. */
 export function seaMap(element, options = {}) {
@@ -409,7 +410,7 @@ export function seaMap(element, options = {}) {
   };
   control("topright", el("div", { class: "map-buttons" },
     button("nearer", () => map.zoomIn()), button("farther", () => map.zoomOut()),
-    button("all", () => fit(marks))));
+    button("all", () => fit(options.fitTo || marks))));
   const bar = el("div", { class: "map-scale" });
   control("bottomleft", bar);
 
@@ -481,6 +482,8 @@ export function seaMap(element, options = {}) {
       c.strokeStyle = ink.ink; c.lineWidth = 1.5; c.stroke();
     }
     if (area) drawArea(at);
+    const view = options.layer && { c, W, H, k, dpr, min, ink, plane };
+    options.layer?.draw(view);
     drawn = [];
     for (let i = 0; i < marks.length; i++) {
       const x = px(X[i]), y = py(Y[i]), reach = marks[i].ellipse?.[0] * CHI95 * k || 0, pad = Math.max(40, reach);
@@ -494,8 +497,13 @@ export function seaMap(element, options = {}) {
       c.globalAlpha = pale?.(m) ? 0.3 : 1;
       c.drawImage(stamp(m.kind || "", Boolean(m.hazard), crowded && m.id !== chosen), x - HALF, y - HALF, HALF * 2, HALF * 2);
       c.globalAlpha = 1;
+      if (options.ringed?.(m)) {
+        c.strokeStyle = ink.accent; c.lineWidth = 1.6;
+        for (const r of [19, 23]) { c.beginPath(); c.arc(x, y, r, 0, 7); c.stroke(); }
+      }
     }
     if (options.names !== false) drawNames(W, crowded);
+    options.layer?.names(view, drawn);
     drawScale(k);
   }
   function drawEllipse(m, x, y, k, north, strong, pale) {
@@ -620,13 +628,14 @@ export function seaMap(element, options = {}) {
   }
 
   map.on("click", (event) => {
-    if (!options.onPick) return;
+    if (!options.onPick && !options.onSpot) return;
     let best = null, least = 26;
     for (const [i, x, y] of drawn) {
       const d = Math.hypot(x - event.containerPoint.x, y - event.containerPoint.y);
       if (d < least && !options.faint?.(marks[i])) { least = d; best = marks[i]; }
     }
-    if (best) options.onPick(best);
+    if (best && options.onPick) { options.onPick(best); return; }
+    options.onSpot?.({ lon: event.latlng.lng, lat: event.latlng.lat, ...event.containerPoint });
   });
   map.on("move zoom resize viewreset", redraw);
   if (options.onMove) map.on("moveend", options.onMove);

@@ -1,0 +1,227 @@
+"""The page of going back: it says what the commands say, and writes what was shown."""
+
+import re
+import shutil
+from pathlib import Path
+
+import gpxpy
+import numpy as np
+import pytest
+
+from athwart.desk.shapes import plan_records
+from athwart.features import Feature
+from athwart.formats.shapes import read_features
+
+SAMPLES = Path(__file__).parents[2] / "sample_gpx"
+DAY, WATER, WRITE = (f"/api/going-back/{word}" for word in ("day", "water", "write"))
+START = "46 11.98 S, 21 17.75 W"
+TIDE = {"as": "file", "file": "tides.csv"}
+ASKED = {"start": START, "leave": "2025-06-01T10:00", "zone": "UTC", "speed_mps": 5 * 1852 / 3600}
+
+
+@pytest.fixture
+def going(desk):
+    for name in ("tides.csv", "zones.geojson", "coastline.geojson", "tern.toml"):
+        shutil.copy(SAMPLES / name, desk.desk.folder / name)
+    return desk
+
+
+def made(going, path, **asked):
+    answer = going.post(path, asked)
+    assert answer.status == 200, answer.text
+    return going.wait(answer.json())
+
+
+def fault(going, path, **asked):
+    """Return the sentence of a refusal, given at once or by the job."""
+    answer = going.post(path, asked)
+    job = answer.json()
+    while answer.status == 200 and not job["done"]:
+        job = going.get(f"/api/jobs/{job['job']}").json()
+    assert job["fault"]
+    assert not re.search(r"(?<![-\w])--[a-z]|Traceback|something went wrong", job["fault"])
+    return job["fault"]
+
+
+def test_the_day_is_that_of_the_command(going, run):
+    folder = going.desk.folder
+    shown = made(
+        going, DAY, **ASKED, water=TIDE, zones="zones.geojson", keep_out="coastline.geojson",
+        boat="tern.toml", draft_m=0.5, units="feet",
+    )  # fmt: skip
+    code, out, _ = run(
+        "day", going.desk.book, "--start", START, "--depart", "2025-06-01T10:00Z", "--tide",
+        folder / "tides.csv", "--zones", folder / "zones.geojson", "--keep-out",
+        folder / "coastline.geojson", "--boat", folder / "tern.toml", "--draft", "0.5m",
+        "--units", "feet", "--tz", "UTC",
+    )  # fmt: skip
+    assert code == 0
+    said = []
+    for k, leg in enumerate(shown["legs"], 1):
+        said += [f"{k:3d}  {leg['line']}", *(f"     {word}" for word in leg["there"])]
+    assert "\n".join([*said, *shown["lines"]]) == out.rstrip("\n")
+    assert any("under the keel" in w for leg in shown["legs"] for w in leg["there"])
+    assert any("taken as a table of high and low waters" in n for n in shown["notes"])
+    assert [r["role"] for r in shown["plan"]["roles"]] == ["leg", "stop", "zone"]
+
+
+def test_typed_turns_are_the_table(going):
+    table = made(going, DAY, **ASKED, water=TIDE)
+    rows = (going.desk.folder / "tides.csv").read_text().splitlines()
+    head = rows[0].split(",")
+    turns = []
+    for row in rows[1:]:
+        cells = dict(zip(head, row.split(","), strict=True))
+        turns.append({"time": cells["time"], "height_m": float(cells["height_m"]),
+                      "what": cells.get("what", "")})  # fmt: skip
+    for turn in turns:
+        around = [t["height_m"] for t in turns]
+        turn["what"] = turn["what"] or ("high" if turn["height_m"] > np.mean(around) else "low")
+    typed = made(going, DAY, **ASKED, water={"as": "turns", "turns": [*turns, {"what": "high"}]})
+    assert typed["legs"] == table["legs"]
+    assert typed["lines"] == table["lines"]
+
+
+def test_only_some_marks_one_way(going):
+    marks = going.get("/api/marks").json()["marks"]
+    ids = [m["id"] for m in marks if m["name"] in ("Anvil", "Saddle", "Round stone")]
+    shown = made(going, DAY, **ASKED, ids=ids, ends="any")
+    assert sorted(shown["marks"]) == sorted(ids)
+    assert len(shown["legs"]) == 3
+    shown = made(
+        going, DAY, **{**ASKED, "start": "Anvil"}, kinds=["wreck"], ends="place", end="Saddle"
+    )
+    kinds = {m["id"]: m["kind"] for m in marks}
+    assert {kinds[i] for i in shown["marks"]} == {"wreck"}
+    assert shown["legs"][-1]["line"].split("  ")[1].startswith("Saddle: ")
+
+
+def test_sheet_route_and_plan_are_those_that_were_shown(going):
+    shown = made(going, DAY, **ASKED, kinds=["wreck"], title="<b>Wrecks</b>")
+    sheet = going.get(f"/going-back/sheet/{shown['id']}")
+    assert sheet.status == 200
+    assert "sandbox; default-src 'none'" in sheet.headers["content-security-policy"]
+    assert "&lt;b&gt;Wrecks" in sheet.text
+    assert "<script" not in sheet.text
+    folder = going.desk.folder
+    for what, name in (("page", "day.html"), ("gpx", "day.gpx"), ("plan", "day.geojson")):
+        done = going.post(WRITE, {"id": shown["id"], "as": what, "name": name}).json()
+        assert done["files"] == [name]
+    assert (folder / "day.html").read_text(encoding="utf-8") == sheet.text
+    points = gpxpy.parse((folder / "day.gpx").read_text(encoding="utf-8")).routes[0].points
+    assert len(points) == len(shown["legs"]) + 1
+    assert [f.role for f in read_features(folder / "day.geojson")].count("leg") == len(
+        shown["legs"]
+    )
+    small = {"id": shown["id"], "as": "gpx", "name": "small.gpx", "limits": "max_name = 6"}
+    assert going.post(WRITE, small).json()["notes"]
+    names = [p.name for p in gpxpy.parse((folder / "small.gpx").read_text()).routes[0].points]
+    assert all(len(n or "") <= 6 for n in names)
+
+
+def test_nothing_is_written_over_without_a_word_nor_outside(going):
+    shown = made(going, DAY, **ASKED, kinds=["wreck"])
+    path = going.desk.folder / "day.html"
+    path.write_text("mine")
+    asked = {"id": shown["id"], "as": "page", "name": "day.html"}
+    assert going.post(WRITE, asked).json()["exists"] == ["day.html"]
+    assert path.read_text() == "mine"
+    assert going.post(WRITE, {**asked, "overwrite": True}).json()["files"] == ["day.html"]
+    for name in ("../day.html", "/tmp/day.html", "day.gpx", ".html"):
+        assert going.post(WRITE, {**asked, "name": name}).status == 400
+    assert going.post(WRITE, {**asked, "id": "gone"}).json()["fault"].endswith("make it again")
+    assert going.get("/going-back/sheet/gone").status == 409
+
+
+def test_the_water_is_that_of_the_command(going, run):
+    shown = made(going, WATER, at="2025-06-01T12:00", zone="UTC", water=TIDE, draft_m=0.5,
+                 boat="tern.toml", kinds=["wreck", "rock"])  # fmt: skip
+    code, out, _ = run(
+        "tide", going.desk.book, "--tide", going.desk.folder / "tides.csv", "--at",
+        "2025-06-01T12:00Z", "--draft", "0.5m", "--tz", "UTC", "--boat", SAMPLES / "tern.toml",
+        "--kind", "wreck", "--kind", "rock",
+    )  # fmt: skip
+    assert code == 0
+    assert [*shown["sentences"], shown["caution"]] == out.splitlines()
+    assert len(shown["heights"]) == 1
+    deep = made(going, WATER, at="2025-06-01T12:00", zone="UTC", water=TIDE, draft_m=15,
+                boat="tern.toml")  # fmt: skip
+    assert deep["little"]
+
+
+def test_private_marks_stay_out_unless_asked_for(going):
+    marks = going.get("/api/marks").json()["marks"]
+    anvil = next(m["id"] for m in marks if m["name"] == "Anvil")
+    going.post(f"/api/marks/{anvil}", {"private": True})
+    assert anvil not in made(going, DAY, **ASKED)["marks"]
+    assert anvil in made(going, DAY, **ASKED, with_private=True)["marks"]
+    assert "neither the name of one mark" in fault(going, DAY, **{**ASKED, "start": "Anvil"})
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"start": ""}, "say where the day starts"),
+        ({"start": "nowhere"}, "neither the name of one mark nor a position"),
+        ({"leave": "soon"}, "is not a time"),
+        ({"zone": "", "leave": "2025-06-01T10:00"}, "has no zone"),
+        ({"zone": "No/Where"}, "is no time zone"),
+        ({"speed_mps": 0}, "the speed is 0; allowed is more than 0"),
+        ({"speed_mps": "fast"}, "the speed is 'fast'; write a number"),
+        ({"speed_mps": None}, "the speed is missing"),
+        ({"stay_s": -1}, "the time at a mark is -1; allowed is 0 or more"),
+        ({"kinds": ["bus"]}, "no mark is left to visit"),
+        ({"water": {"as": "turns", "turns": []}}, "fill in two high and low waters"),
+        ({"water": {"as": "turns", "turns": [{"what": "low", "time": "2025-06-01T01:00"},
+                                             {"what": "high", "height_m": 1}]}}, "needs a time and"),
+        ({"water": {"as": "file"}}, "choose the file"),
+        ({"water": {"as": "file", "file": "gone.csv"}}, "is not in the folder"),
+        ({"water": {"as": "level"}}, "the level is missing"),
+        ({"water": {"as": "moon"}}, "none, turns, file or level"),
+        ({"zones": "../zones.geojson"}, "no plain file name"),
+        ({"boat": "zones.geojson"}, "must end in .toml"),
+        ({"ends": "up"}, "ends at its start"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_in_a_sentence(going, asked, said):
+    assert said in fault(going, DAY, **{**ASKED, **asked})
+
+
+def test_water_that_is_not_told_is_asked_for(going):
+    assert "say how high the water is" in fault(going, WATER, zone="UTC", water={"as": "none"})
+    late = fault(going, WATER, zone="UTC", water=TIDE, at="2031-01-01T00:00")
+    assert "is not known; what was given runs from" in late
+
+
+def test_the_folder_is_listed_without_books_and_links(going):
+    (going.desk.folder / "away.csv").symlink_to(SAMPLES / "tides.csv")
+    (going.desk.folder / "sonar.layout.toml").write_text("")
+    found = going.get("/api/going-back/files").json()
+    assert found == {
+        "tables": ["tides.csv"], "areas": ["coastline.geojson", "zones.geojson"],
+        "boats": ["tern.toml"],
+    }  # fmt: skip
+    assert "a link that leads elsewhere" in fault(
+        going, WATER, zone="UTC", water={"as": "file", "file": "away.csv"}
+    )
+
+
+def test_a_plan_with_very_many_corners_is_thinned_and_that_is_said():
+    import shapely
+
+    angle = np.linspace(0, 2 * np.pi, 90_000)
+    ring = np.stack([12 + 0.01 * np.cos(angle), 55 + 0.005 * np.sin(angle)], axis=1)
+    shape = shapely.MultiPolygon([shapely.Polygon(ring)])
+    small = shapely.Point(12, 55)
+    plan = plan_records(
+        [Feature(role="seen", geometry=shape), Feature(role="hold", geometry=small, values={"r95_m": 4.0})],
+        "metric",
+    )  # fmt: skip
+    first, second = plan["features"]
+    assert plan["within_m"] > 0
+    assert len(first["fills"][0][0]) < 60_000
+    thin = shapely.Polygon(first["fills"][0][0])
+    assert thin.area == pytest.approx(shape.area, rel=1e-3)
+    assert second["r95"] == 4.0
+    assert second["at"]
+    assert plan["roles"][0]["words"] == "seen by the side-scan"
