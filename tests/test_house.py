@@ -43,8 +43,8 @@ ALLOWED = {
     "frame": {"boat", "errors", "fix", "formats", "frame", "geometry", "tables", "uncertainty", "units"},
     "plan": {"boat", "errors", "features", "geometry", "plan", "tables", "uncertainty", "units"},
     "advice": {
-        "advice", "boat", "errors", "features", "formats", "handover", "plan", "plotter", "review",
-        "tables", "uncertainty", "units",
+        "advice", "boat", "errors", "features", "formats", "geometry", "handover", "plan", "plotter",
+        "review", "tables", "uncertainty", "units",
     },
     "laying": {"boat", "errors", "features", "formats", "frame", "tables"},
     "review": {

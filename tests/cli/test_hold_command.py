@@ -128,7 +128,7 @@ WRONG = [
     ([*TYPED, "--cast", "9m", "--leeway", "0.1"], "--leeway is a part of the wind"),
     ([*TYPED, "--cast", "9m", "--wind-from", "0", "--wind", "9kn", "--adrift-to", "0",
       "--adrift", "1kn"], "has the wind in it"),
-    ([*TYPED, "--cast", "9m", "--count", "9s 9m", *CURRENT], "give --depth"),
+    ([*TYPED, "--cast", "9m", "--count", "9s 9m", *CURRENT], "say how deep (--depth)"),
 ]  # fmt: skip
 
 

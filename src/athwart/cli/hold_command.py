@@ -7,8 +7,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
+from athwart.advice.hold import (
+    Compass,
+    Flows,
+    course,
+    course_lines,
+    drift_lines,
+    hold_lines,
+    hold_on,
+    mark_line,
+    target_of,
+    zone_lines,
+)
 from athwart.advice.places import row_named
 from athwart.cli.common import (
     Quantity,
@@ -21,22 +32,14 @@ from athwart.cli.common import (
 )
 from athwart.cli.planned import plan_output, read_zones, write_plan, zones_option
 from athwart.cli.sinking import SinkChoice, sink_options
-from athwart.errors import DataError, UsageError
+from athwart.errors import UsageError
 from athwart.progress import Progress
 from athwart.units import (
-    UnitSystem,
-    format_length,
-    format_position,
-    format_speed,
-    parse_heading,
     parse_position,
 )
 
 if TYPE_CHECKING:
-    from athwart.features import Feature
-    from athwart.plan.current import Flow
     from athwart.plan.hold import Drift, Hold, Target
-    from athwart.plan.zones import Findings, Zones
     from athwart.tables import Marks
 
 
@@ -157,14 +160,20 @@ def command(
         target, drawn = _typed(mark, sources, lat, lon, r95)
     else:
         target, drawn = _found(mark, sources, r95, options, sigma)
-    compass = _Compass(target.lon, target.lat)
-    errors = {"sigma_deg": set_error, "sigma_mps": current_error}
-    flows = _Flows.of(compass, errors, set_text, current, wind_from, wind, leeway,
-                      adrift_to, adrift)  # fmt: skip
+    compass = Compass(target.lon, target.lat)
+    flows = Flows.of(
+        compass, set_text=set_text, current_mps=current, wind_from=wind_from, wind_mps=wind,
+        leeway_part=leeway, adrift_to=adrift_to, adrift_mps=adrift, sigma_deg=set_error,
+        sigma_mps=current_error,
+    )  # fmt: skip
     words: list[str] = list(flows.words)
     hold = drift = None
     if cast_m is not None:
-        hold = _hold(target, drawn, compass, flows, cast_m, cast_to, sinking, depth, words, shown)
+        hold, said = hold_on(
+            target, drawn, compass, flows, cast_m=cast_m, cast_to=cast_to,
+            rate=sinking.read() if sinking else None, depth_m=depth, units=shown,
+        )  # fmt: skip
+        words += said
     if before is not None:
         from athwart.plan.hold import drift_over
 
@@ -172,23 +181,20 @@ def command(
     steer = None
     if approach is not None:
         assert boat_speed is not None
-        steer = _steer(compass, approach, boat_speed, flows.total, shown)
+        steer = course(compass, approach, boat_speed, flows.total, shown)
     features = [f for made in (hold, drift) if made is not None for f in made.features()]
     zones = read_zones(zones_files, allow_ballpark=allow_ballpark, quiet=as_json)
-    touched = _against(zones, hold, drift, features, shown)
+    touched = zone_lines(zones, hold, drift, features, shown)
     for word in words:
         say(f"note: {word}")
     if not as_json:
-        called = target.name or "the mark"
-        r95_said = format_length(target.spread.r95_m, shown)
-        click.echo(f"{called} at {format_position(target.lon, target.lat)}, R95 {r95_said}")
-        if hold is not None:
-            _print_hold(hold, compass, shown)
-        if drift is not None:
-            _print_drift(drift, compass, shown)
-        if steer is not None:
-            _print_steer(steer, compass, shown)
-        for sentence in touched:
+        for sentence in (
+            mark_line(target, shown),
+            *(hold_lines(hold, compass, shown) if hold is not None else ()),
+            *(drift_lines(drift, compass, shown) if drift is not None else ()),
+            *(course_lines(steer, compass, shown) if steer is not None else ()),
+            *touched,
+        ):
             click.echo(sentence)
         click.echo(CAUTION)
     files = (
@@ -226,76 +232,6 @@ def _both(one: str, a: object, other: str, b: object) -> None:
         raise UsageError(f"{one} and {other} belong together; give both")
 
 
-class _Compass:
-    """Directions true and magnetic at a place today."""
-
-    def __init__(self, lon: float, lat: float) -> None:
-        from athwart.geometry.magnetic import variation
-
-        try:
-            now = np.datetime64("now", "us")
-            self.variation: float | None = float(variation(lon, lat, now))
-        except DataError:  # the models end in 2029
-            self.variation = None
-
-    def read(self, text: str | None) -> float:
-        """Return a typed direction, degrees true."""
-        degrees, magnetic = parse_heading(text or "")
-        if magnetic:
-            if self.variation is None:
-                raise UsageError(
-                    "the magnetic variation of today is not known; give true directions"
-                )
-            degrees += self.variation
-        return degrees % 360.0
-
-    def said(self, degrees: float) -> str:
-        """Write a direction, true and magnetic."""
-        true = f"{round(degrees) % 360:03d} true"
-        if self.variation is None:
-            return true
-        return f"{true} ({round(degrees - self.variation) % 360:03d} magnetic)"
-
-
-class _Flows:
-    """What moves the water, and what moves the boat."""
-
-    def __init__(self, current: Flow, wind: Flow, total: Flow, words: tuple[str, ...]) -> None:
-        self.current, self.wind, self.total, self.words = current, wind, total, words
-
-    @classmethod
-    def of(
-        cls,
-        compass: _Compass,
-        errors: dict[str, float],
-        set_text: str | None,
-        current: float | None,
-        wind_from: str | None,
-        wind: float | None,
-        part: float | None,
-        adrift_to: str | None,
-        adrift: float | None,
-    ) -> _Flows:
-        from athwart.plan.current import LEEWAY, Flow, leeway
-
-        water, air = Flow(), Flow()
-        if current is not None:
-            water = Flow.towards(compass.read(set_text), current, **errors)
-        if wind is not None:
-            air = leeway(compass.read(wind_from), wind, LEEWAY.value if part is None else part)
-        if adrift is None:
-            return cls(water, air, water + air, ())
-        total = Flow.towards(compass.read(adrift_to), adrift, **errors)
-        if current is None:
-            words = (
-                "what carries the lure is taken to be the drift of the boat; if the wind has a part "
-                "in that, give --set and --current too",
-            )
-            return cls(total, Flow(), total, words)
-        rest = Flow(total.east_mps - water.east_mps, total.north_mps - water.north_mps)
-        return cls(water, rest, total, ())
-
-
 def _typed(
     mark: str | None, sources: tuple[Path, ...], lat: str | None, lon: str | None, r95: float | None
 ) -> tuple[Target, Marks]:
@@ -321,7 +257,6 @@ def _found(
     mark: str | None, sources: tuple[Path, ...], r95: float | None, options: Any, sigma: float
 ) -> tuple[Target, Marks]:
     from athwart.gather import gather, settle
-    from athwart.plan.hold import Spread, Target
 
     if r95 is not None:
         raise UsageError("--r95 goes with --lat and --lon; a mark of a file has its own")
@@ -337,186 +272,7 @@ def _found(
     for word in found.words:
         say(f"note: {word}")
     i = row_named(marks, mark)
-    target = Target(
-        lon=float(marks.lon[i]),
-        lat=float(marks.lat[i]),
-        spread=Spread(
-            float(marks.var_east_m2[i]),
-            float(marks.var_north_m2[i]),
-            float(marks.cov_east_north_m2[i]),
-        ),
-        name=str(marks.name[i]) or str(marks.mark_id[i]),
-        hazard=bool(marks.hazard[i]),
-    )
-    return target, marks.take([i])
-
-
-def _hold(
-    target: Target,
-    drawn: Marks,
-    compass: _Compass,
-    flows: _Flows,
-    cast_m: float,
-    cast_to: str | None,
-    sinking: SinkChoice,
-    depth: float | None,
-    words: list[str],
-    shown: UnitSystem,
-) -> Hold:
-    from athwart.plan.hold import Cast, hold_for
-
-    rate = sinking.read() if sinking else None
-    deep, error = (math.nan if depth is None else depth), 0.0
-    if rate is not None and depth is None:
-        deep, below = float(drawn.depth_m[0]), str(drawn.depth_below[0])
-        error = math.sqrt(np.nan_to_num(drawn.var_depth_m2[0]))
-        if not deep > 0 or below == "datum":
-            raise UsageError(
-                "how deep the lure is to go is not known: the mark has no depth below the surface; "
-                "give --depth"
-            )
-        words.append(
-            f"the lure is to go to the mark's depth, {format_length(deep, shown)} below the "
-            f"{below or 'surface'} as it was sounded; give --depth for another"
-        )
-    made = hold_for(
-        target,
-        Cast(
-            length_m=cast_m,
-            to_deg=math.nan if cast_to is None else compass.read(cast_to),
-            sink=rate,
-            depth_m=deep,
-            depth_sigma_m=error,
-        ),
-        current=flows.current,
-        wind=flows.wind,
-    )
-    words += made.words
-    if rate is None and flows.current.speed_mps > 0:
-        words.append(
-            "nothing says how fast the lure sinks, so that the current's part on its way down is "
-            "left out; give --count or --weight"
-        )
-    return made
-
-
-def _steer(
-    compass: _Compass, approach: str, speed: float, flow: Flow, shown: UnitSystem
-) -> dict[str, float]:
-    from athwart.plan.current import course_to_steer
-
-    track = compass.read(approach)
-    way = 0.0 if flow.speed_mps == 0 else flow.direction_deg
-    heading, made = course_to_steer(track, speed, way, flow.speed_mps)
-    if np.isnan(heading):
-        raise DataError(
-            f"at {format_speed(speed, shown)} through the water she cannot make good "
-            f"{round(track) % 360:03d}: the drift of {format_speed(flow.speed_mps, shown)} is too "
-            "strong; go faster or take another way"
-        )
-    crab = (float(heading) - track + 180.0) % 360.0 - 180.0
-    return {"track_deg": track, "heading_deg": float(heading), "crab_deg": crab,
-            "made_good_mps": float(made)}  # fmt: skip
-
-
-def _against(
-    zones: Zones | None,
-    hold: Hold | None,
-    drift: Drift | None,
-    features: list[Feature],
-    shown: UnitSystem,
-) -> list[str]:
-    """Return a sentence for every zone that the hold or the drift touches."""
-    if zones is None:
-        return []
-    from athwart.plan.zones import judge_shapes
-
-    reach = [
-        hold.position.r95_m if f.role in ("hold", "cast") and hold is not None else
-        drift.spread.r95_m if drift is not None else 0.0
-        for f in features
-    ]  # fmt: skip
-    found: Findings = judge_shapes(
-        zones, [f.geometry for f in features], np.array(reach), reach_m=0.0
-    ).worst_first()
-    rows = [i for i, t in enumerate(found.touched) if t]
-    sentences = found.sentences(zones, shown)
-    said = [f"{features[int(found.item[i])].name}: {sentences[i]}" for i in rows]
-    return [*said, "the law of the place decides, not your file of zones"]
-
-
-def _print_hold(hold: Hold, compass: _Compass, shown: UnitSystem) -> None:
-    click.echo(f"hold at       {format_position(hold.lon, hold.lat)}")
-    click.echo(
-        f"              {format_length(hold.from_mark_m, shown)} from the mark, bearing "
-        f"{compass.said(hold.from_mark_deg)} from it"
-    )
-    if not math.isnan(hold.bow_deg):
-        click.echo(
-            f"bow to        {compass.said(hold.bow_deg)}, "
-            f"{format_speed(hold.through_water_mps, shown)} through the water keeps the place"
-        )
-    click.echo(
-        f"cast          {format_length(hold.length_m, shown)} to {compass.said(hold.to_deg)}"
-    )
-    if hold.count_s:
-        from athwart.uncertainty.vertical import Z95
-
-        click.echo(
-            f"count         {hold.count_s:.0f} seconds, ± {Z95 * hold.count_sigma_s:.0f} (95 %), on "
-            "a slack line"
-            + (
-                f"; the current carries it {format_length(hold.lead_m, shown)} meanwhile, which is "
-                "allowed for"
-                if hold.lead_m
-                else ""
-            )
-        )
-    parts = (("the mark", hold.mark), ("your position", hold.position), ("the cast", hold.cast),
-             ("sinking and current", hold.current))  # fmt: skip
-    listed = ", ".join(
-        f"{name} {format_length(p.r95_m, shown)}" for name, p in parts if p.r95_m > 0
-    )
-    click.echo(
-        f"comes down    within {format_length(hold.r95_m, shown)} of the mark (95 %); R95 of the "
-        f"parts: {listed}"
-    )
-
-
-def _print_drift(drift: Drift, compass: _Compass, shown: UnitSystem) -> None:
-    from athwart.uncertainty.vertical import Z95
-
-    click.echo(f"start drift   {format_position(drift.start_lon, drift.start_lat)}")
-    click.echo(
-        f"              {format_length(drift.distance_m, shown)} before the mark; she goes to "
-        f"{compass.said(drift.towards_deg)} at {format_speed(drift.speed_mps, shown)}"
-    )
-    click.echo(
-        f"over it       after {_minutes(drift.until_s)}, ± {_minutes(Z95 * drift.until_sigma_s)} "
-        f"(95 %); {_minutes(drift.over_s)} within {format_length(drift.within_m, shown)} of it"
-    )
-    click.echo(
-        f"passes        within {format_length(drift.within_m, shown)} of the mark with a chance of "
-        f"{drift.chance:.0%}; off to a side by up to "
-        f"{format_length(Z95 * drift.across_sigma_m, shown)} (95 %)"
-    )
-
-
-def _print_steer(steer: dict[str, float], compass: _Compass, shown: UnitSystem) -> None:
-    side = "starboard" if steer["crab_deg"] > 0 else "port"
-    crab = abs(round(steer["crab_deg"]))
-    off = f", {crab} degrees to {side} of the track" if crab else ""
-    click.echo(
-        f"steer         {compass.said(steer['heading_deg'])}{off}, to make good "
-        f"{compass.said(steer['track_deg'])} at {format_speed(steer['made_good_mps'], shown)}"
-    )
-
-
-def _minutes(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    if not minutes:
-        return f"{rest} s"
-    return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    return target_of(marks, i), marks.take([i])
 
 
 def _hold_json(hold: Hold) -> dict[str, Any]:

@@ -10,7 +10,6 @@ import numpy as np
 from athwart.cli.common import Quantity, common_options, length, print_json, shown_units
 from athwart.cli.sinking import SinkChoice, sink_options
 from athwart.errors import UsageError
-from athwart.units import format_length
 
 
 @click.command("sink", short_help="Count a lure down to a depth, and lead it against the current.")
@@ -49,8 +48,8 @@ def command(
 
     Advice: a lure that is said to be down may hang higher, or lie on the bottom.
     """  # noqa: D301 - click wants the character itself
-    from athwart.plan.sink import CAUTION, count_for, lead
-    from athwart.uncertainty.vertical import Z95
+    from athwart.advice.sink import sinking as counted
+    from athwart.plan.sink import CAUTION
 
     for name, value in (("--depth-error", depth_error), ("--current", current),
                         ("--current-error", current_error)):  # fmt: skip
@@ -61,29 +60,15 @@ def command(
             raise UsageError(f"--depth is {depth:g} m; allowed is more than 0")
     shown = shown_units(units)
     rate = sinking.read()
-    rows = []
-    said = [
-        f"it sinks {format_length(rate.mps, shown, 2)} a second, ± "
-        f"{format_length(Z95 * rate.sigma_mps, shown, 2)} (95 %): {rate.words}"
-    ]
-    for depth in depths:
-        count, sigma = count_for(rate, depth, depth_error)
-        row = {"depth_m": depth, "count_s": float(count), "count_sigma_s": float(sigma)}
-        sentence = (
-            f"{format_length(depth, shown)}: count {float(count):.0f} seconds, "
-            f"± {Z95 * float(sigma):.0f} (95 %)"
-        )
-        if current is not None:
-            away, away_sigma = lead(
-                count, sigma, current, current_error, at_surface=not mean_current
-            )
-            row |= {"lead_m": float(away), "lead_sigma_m": float(away_sigma)}
-            sentence += (
-                f"; the current carries it {format_length(float(away), shown)} on the way, "
-                f"± {format_length(Z95 * float(away_sigma), shown)}: put it in so far up-current"
-            )
-        said.append(sentence)
-        rows.append(row)
+    said, rows = counted(
+        rate,
+        depths,
+        depth_sigma_m=depth_error,
+        current_mps=current,
+        current_sigma_mps=current_error,
+        at_surface=not mean_current,
+        units=shown,
+    )
     if as_json:
         print_json(
             {

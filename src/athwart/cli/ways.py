@@ -19,6 +19,7 @@ WAYS = {
     "file-exists": "--overwrite",
     "latitude-missing": "--lat",
     "log-entry-unknown": "athwart book log lists them",
+    "lure-depth-missing": "--depth",
     "mark-unknown": "athwart book marks lists them",
     "no-book": "athwart book add makes one",
     "port-unusable": "--port",
