@@ -69,3 +69,51 @@ def test_a_track_without_times_is_empty():
     path = Path(np.full(3, np.datetime64("NaT", "us")), [0.0, 1, 2], [0.0, 1, 2])
     assert len(path) == 0
     assert np.isnan(path.at(seconds([0.0])).lon).all()
+
+
+def test_the_course_is_taken_over_thirty_metres_of_track():
+    """0.8 m of jitter at both ends of 30 m turn it by 2 degrees: a triangle, computed."""
+    lon, lat = straight()
+    at = Path(seconds(np.arange(60)), lon, lat).at(seconds([30.0, 30.3]))
+    np.testing.assert_allclose(at.course_window_m, 30.0, atol=0.01)
+    assert np.degrees(0.8 * np.sqrt(2) / at.course_window_m[0]) == pytest.approx(2.0, abs=0.2)
+
+
+def test_the_course_beside_a_gap_is_that_of_its_own_side():
+    """North at 2 m/s for 30 s, a minute unseen, then east at 3 m/s."""
+    t = np.concatenate([np.arange(31.0), np.arange(90.0, 121.0)])
+    east = np.where(t < 60, 0.0, 3.0 * (t - 90) + 100)
+    north = np.where(t < 60, 2.0 * t, 200.0)
+    path = Path(seconds(t), *displace(12.0, 55.0, east, north))
+    at = path.at(seconds([0.0, 29.0, 30.0, 90.0, 91.5, 120.0]))
+    off = (at.course_deg - [0, 0, 0, 90, 90, 90] + 180) % 360 - 180
+    np.testing.assert_allclose(off, 0.0, atol=0.01)
+    np.testing.assert_allclose(at.speed_mps, [2, 2, 2, 3, 3, 3], atol=1e-3)
+    np.testing.assert_allclose(at.course_turn_deg, 0.0, atol=0.01)
+    assert (at.course_window_m < 31).all()
+
+
+def test_a_turn_is_told_in_degrees():
+    """Two chords of a circle that meet differ by half the arc between their far ends (Euclid)."""
+    angle = np.radians(np.arange(0, 180, 3.0))
+    lon, lat = displace(10.0, 50.0, 40 * np.sin(angle), 40 * (1 - np.cos(angle)))
+    at = Path(seconds(np.arange(60)), lon, lat).at(seconds([20.0, 30.0, 40.0]))
+    window = np.arcsin(at.course_window_m / 80) * 2  # the arc of a chord
+    np.testing.assert_allclose(at.course_turn_deg, np.degrees(window) / 2, atol=0.3)
+
+
+def test_what_the_receiver_tells_stands_and_the_fixes_give_the_rest():
+    t = np.arange(60.0)
+    path = Path(seconds(t), *straight())
+    course, speed = path.samples(np.full(60, 300.0), circular=True), path.samples(np.full(60, 7.0))
+    only_course = path.at(seconds([20.0]), course=course)
+    assert only_course.course_deg[0] == pytest.approx(300.0)
+    assert only_course.speed_mps[0] == pytest.approx(2.0, abs=1e-6)
+    assert only_course.course_window_m[0] == np.inf
+    assert only_course.course_turn_deg[0] == 0.0
+    only_speed = path.at(seconds([20.0]), speed=speed)
+    assert only_speed.speed_mps[0] == pytest.approx(7.0)
+    assert only_speed.course_deg[0] == pytest.approx(40.0, abs=0.01)
+    assert only_speed.course_window_m[0] == pytest.approx(30.0, abs=0.01)
+    both = path.at(seconds([20.0]), speed=speed, course=course)
+    assert (both.course_deg[0], both.speed_mps[0]) == pytest.approx((300.0, 7.0))

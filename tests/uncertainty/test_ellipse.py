@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 from scipy.stats import chi2
 
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, S44_ORDERS, error_ellipse, r95, s44_horizontal
@@ -46,6 +47,26 @@ def test_r95_holds_95_percent_of_draws():
     assert inside.mean() == pytest.approx(0.95, abs=0.002)
 
 
+def test_the_series_holds_the_95_percent_point_to_two_parts_in_ten_million():
+    """Witness: the normal's integral over directions (periodic, so sums converge), and a root."""
+    angle = (np.arange(4000) + 0.5) * np.pi / 2000
+    ratios = np.linspace(0.02, 1.0, 50)
+
+    def outside(radius, ratio):
+        g = np.cos(angle) ** 2 + (np.sin(angle) / ratio) ** 2
+        return np.mean(-np.expm1(-(radius**2) * g / 2) / g) / ratio - 0.95
+
+    want = [brentq(outside, 1.5, 3.0, (c,), xtol=1e-12) for c in ratios]
+    np.testing.assert_allclose(r95(1.0, ratios**2, 0.0), want, atol=2e-7)
+
+
+@pytest.mark.parametrize(("cov", "east", "north"), [(-0.0, 1.0, 4.0), (0.0, 1.0, 4.0)])
+def test_a_long_axis_to_the_north_has_azimuth_0(cov, east, north, shaped):
+    a, b, azimuth = error_ellipse(shaped(east), shaped(north), shaped(cov))
+    for got, want in ((a, 2.0), (b, 1.0), (azimuth, 0.0)):
+        np.testing.assert_array_equal(got, want)
+
+
 def test_r95_of_no_error_is_nothing():
     assert float(r95(0.0, 0.0, 0.0)) == 0.0
 
@@ -70,4 +91,5 @@ def test_s44_limits():
         "exclusive", "special", "1", "2", "2", "none",
     ]  # fmt: skip
     assert s44_horizontal(5.0, np.nan).tolist() == "1"
+    assert s44_horizontal([5.0, 5.01, 5.01], [0.0, 0.0, -9.0]).tolist() == ["1", "2", "2"]
     assert S44_ORDERS["1"] == (5.0, 0.05)
