@@ -13,7 +13,9 @@ from athwart.features import Feature
 from athwart.formats.shapes import read_features
 
 SAMPLES = Path(__file__).parents[2] / "sample_gpx"
-DAY, WATER, WRITE = (f"/api/going-back/{word}" for word in ("day", "water", "write"))
+DAY, WATER, HOLD, SINK, WRITE = (
+    f"/api/going-back/{word}" for word in ("day", "water", "hold", "sink", "write")
+)
 START = "46 11.98 S, 21 17.75 W"
 TIDE = {"as": "file", "file": "tides.csv"}
 ASKED = {"start": START, "leave": "2025-06-01T10:00", "zone": "UTC", "speed_mps": 5 * 1852 / 3600}
@@ -147,6 +149,71 @@ def test_the_water_is_that_of_the_command(going, run):
     deep = made(going, WATER, at="2025-06-01T12:00", zone="UTC", water=TIDE, draft_m=15,
                 boat="tern.toml")  # fmt: skip
     assert deep["little"]
+
+
+KNOT = 1852 / 3600
+FLOW = {"set": "040", "current_mps": 0.8 * KNOT}
+
+
+def test_hold_and_drift_are_those_of_the_command(going, run):
+    shown = made(going, HOLD, mark="anvil", **FLOW, cast_m=20, before_s=180, approach="090M",
+                 boat_speed_mps=4 * KNOT, counts=[{"count_s": 12, "depth_m": 10}],
+                 zones="zones.geojson", units="fathoms")  # fmt: skip
+    code, out, _ = run(
+        "hold", "Anvil", going.desk.book, "--set", "040", "--current", "0.8kn", "--cast", "20m",
+        "--before", "3min", "--approach", "090M", "--boat-speed", "4kn", "--count", "12s 10m",
+        "--zones", going.desk.folder / "zones.geojson", "--units", "fathoms",
+    )  # fmt: skip
+    assert code == 0
+    assert [*shown["sentences"], shown["caution"]] == out.splitlines()
+    roles = [r["role"] for r in shown["plan"]["roles"]]
+    assert {"hold", "drift", "zone"} <= set(roles)
+    hold = next(f for f in shown["plan"]["features"] if f["role"] == roles.index("hold"))
+    assert hold["r95"] > 0
+    done = going.post(WRITE, {"id": shown["id"], "as": "page", "name": "hold.html"}).json()
+    assert done["files"] == ["hold.html"]
+    page = (going.desk.folder / "hold.html").read_text(encoding="utf-8")
+    assert "Hold and drift: Anvil" in page
+    done = going.post(WRITE, {"id": shown["id"], "as": "gpx", "name": "hold.gpx"}).json()
+    assert any("areas and zones" in n for n in done["notes"])
+    assert gpxpy.parse((going.desk.folder / "hold.gpx").read_text()).routes
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"counts": [{"count_s": 9, "depth_m": 10}, {"count_s": 10, "depth_m": 10}]},
+         ("--count", "9s 10m", "--count", "10s 10m")),
+        ({"weight_kg": 0.03, "material": "brass", "fresh": True},
+         ("--weight", "30g", "--material", "brass", "--fresh")),
+    ],
+)  # fmt: skip
+def test_the_count_is_that_of_the_command(going, run, asked, words):
+    shown = going.post(SINK, {**asked, "depth_m": 14, "current_mps": 0.8 * KNOT}).json()
+    code, out, _ = run("sink", *words, "--depth", "14m", "--current", "0.8kn")
+    assert code == 0
+    assert [*shown["sentences"], shown["caution"]] == out.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({}, "say which mark"),
+        ({"mark": "anvil"}, "say what for"),
+        ({"mark": "nessie", "cast_m": 9, **FLOW}, "there is no mark 'nessie'"),
+        ({"mark": "anvil", "cast_m": 0}, "the length of the cast is 0; allowed is more than 0"),
+        ({"mark": "anvil", "cast_m": 9, "set": "040"}, "belong together"),
+        ({"mark": "anvil", "cast_m": 9}, "say where the cast goes to"),
+        ({"mark": "anvil", "before_s": 60}, "let her drift and look"),
+        ({"mark": "anvil", "cast_m": 9, "set": "up", "current_mps": 1}, "'up'"),
+        ({"mark": "anvil", "cast_m": 9, **FLOW, "weight_kg": 1, "material": "ice"}, "of 'ice'"),
+        ({"mark": "anvil", "cast_m": 9, **FLOW, "counts": [{"count_s": 3}]}, "depth of a count is"),
+        ({"mark": "anvil", "cast_m": 9, **FLOW, "wind_from": "0", "wind_mps": 1, "adrift_to": "9",
+          "adrift_mps": 1}, "has the wind in it"),
+    ],
+)  # fmt: skip
+def test_a_hold_that_cannot_be_is_refused_in_a_sentence(going, asked, said):
+    assert said in fault(going, HOLD, **asked)
 
 
 def test_private_marks_stay_out_unless_asked_for(going):

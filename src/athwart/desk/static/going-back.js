@@ -15,8 +15,8 @@ const chooser = choosing({ changed: () => {}, map: { onPick: picked, onSpot: spo
 /** Put the metres of a field under a key, if there is something in it. */
 function metres(out, key, id) { if (numberOf(id) !== null) out[key] = fromLength(numberOf(id)); }
 function times(out, key, id, factor) { if (numberOf(id) !== null) out[key] = numberOf(id) * factor; }
-const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear"];
-const DEFAULTS = { margin: 0.5, clear: 20 };
+const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear", "cast", "lure-depth", "over-within"];
+const DEFAULTS = { margin: 0.5, clear: 20, "over-within": 5 };
 function units() {
   document.querySelectorAll("label[data-length]").forEach((label) => {
     label.dataset.words ??= label.textContent;
@@ -192,10 +192,58 @@ async function tellWater() {
   say(made.sentences.at(-1));
 }
 
+/* ---- hold and drift -------------------------------------------------------------------------- */
+function countRow() {
+  const id = freshId("count"), row = el("li", { class: "row" },
+    el("div", { class: "field" }, el("label", { for: `${id}-s` }, "your count, in seconds"), el("input", { type: "number", id: `${id}-s`, min: "0", step: "any", inputmode: "decimal", "data-count": "s" })),
+    el("div", { class: "field" }, el("label", { for: `${id}-depth`, "data-length": true }, "to the bottom at"), el("input", { type: "number", id: `${id}-depth`, min: "0", step: "any", inputmode: "decimal", "data-count": "depth" })),
+    button("leave out", () => { row.remove(); byId("count-add").focus(); }, { "aria-label": "leave this count out" }));
+  byId("counts").append(row);
+  units();
+}
+function lure() {
+  const out = { units: lengthSystem(), material: byId("material").value, fresh: byId("fresh").checked };
+  const of = (row, name) => row.querySelector(`[data-count=${name}]`).value.trim();
+  out.counts = [...byId("counts").children].filter((row) => of(row, "s") || of(row, "depth")).map((row) => ({
+    ...(of(row, "s") ? { count_s: Number(of(row, "s")) } : {}), ...(of(row, "depth") ? { depth_m: fromLength(Number(of(row, "depth"))) } : {}),
+  }));
+  times(out, "weight_kg", "weight", 0.001);
+  metres(out, "depth_m", "lure-depth");
+  times(out, "current_mps", "current", KNOT);
+  return out;
+}
+/* Sentences that stand in columns on a terminal: what is set in goes on with the line before. */
+const flowing = (lines) => lines.map((line) => line.replace(/\s+/g, " ").trim());
+async function countDown() {
+  const made = await tell("/api/going-back/sink", lure());
+  byId("hold-made").replaceChildren(sentences(made.sentences, "how long to count"), userText(made.caution, "p", "faint"));
+  say(made.sentences.at(-1));
+}
+async function tellHold() {
+  const asked = { ...lure(), with_private: byId("private").checked, zones: byId("zones").value, mark: byId("hold-mark").value };
+  for (const [key, id] of [["set", "set"], ["wind_from", "wind-from"], ["adrift_to", "adrift-to"], ["cast_to", "cast-to"], ["approach", "approach"]]) asked[key] = byId(id).value;
+  times(asked, "wind_mps", "wind", KNOT);
+  times(asked, "adrift_mps", "adrift", KNOT);
+  times(asked, "boat_speed_mps", "boat-speed", KNOT);
+  times(asked, "before_s", "before", 60);
+  metres(asked, "cast_m", "cast");
+  metres(asked, "within_m", "over-within");
+  const place = byId("hold-made"), made = await asking("/api/going-back/hold", asked, place, "working out hold and drift");
+  place.append(sentences(flowing(made.sentences), "hold and drift"));
+  if (made.plan.features.length) planMap(place, made.plan, byIds(made.marks), "map of hold and drift about the mark");
+  if (made.notes.length) place.append(el("h3", {}, "What it rests on"), sentences(made.notes, "what it rests on"));
+  place.append(userText(made.caution, "p", "faint"));
+  if (made.id) place.append(writing(made.id, "hold", "a map, one page for a browser"));
+  say(flowing(made.sentences)[0]);
+}
+
 /* ---- listening ------------------------------------------------------------------------------- */
 const submits = (id, f) => byId(id).addEventListener("submit", (event) => { event.preventDefault(); attempt(f); });
 submits("day", makeDay);
 submits("over", tellWater);
+submits("hold", tellHold);
+byId("count-down").addEventListener("click", () => attempt(countDown));
+byId("count-add").addEventListener("click", countRow);
 byId("choice").addEventListener("submit", (event) => event.preventDefault());
 document.querySelectorAll("input[name=water]").forEach((r) => r.addEventListener("change", waterChanged));
 byId("turn-add").addEventListener("click", () => turnRow(byId("turns").lastChild?.querySelector("select").value === "high" ? "low" : "high"));
@@ -207,11 +255,12 @@ byId("start-point").addEventListener("click", () => {
 });
 for (const [id, value] of Object.entries(DEFAULTS)) byId(id).value = String(+toLength(value).toPrecision(3));
 for (const what of ["high", "low", "high", "low"]) turnRow(what);
+countRow();
 byId("zone").value = Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC";
 lengthFields(LENGTHS, units);
 let unitWas = fromLength(1);
 document.addEventListener("lengths", () => {
-  document.querySelectorAll("[data-turn=height]").forEach((i) => { if (i.value.trim() !== "") i.value = String(+toLength(Number(i.value) * unitWas).toPrecision(6)); });
+  document.querySelectorAll("[data-turn=height], [data-count=depth]").forEach((i) => { if (i.value.trim() !== "") i.value = String(+toLength(Number(i.value) * unitWas).toPrecision(6)); });
   unitWas = fromLength(1);
 });
 units();

@@ -116,7 +116,7 @@ export function planLayer(plan) {
       const again = () => { if (!list.isConnected && signs.painted) { document.removeEventListener("scheme", again); return; } requestAnimationFrame(() => requestAnimationFrame(paint)); };
       document.addEventListener("scheme", again);
       requestAnimationFrame(() => { paint(); signs.painted = true; });
-      return el("div", {}, el("h4", { id }, "What is drawn"), list);
+      return el("div", {}, el("h3", { id }, "What is drawn"), list);
     },
   };
 }
