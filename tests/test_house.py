@@ -25,11 +25,12 @@ HEAVY = (
 
 # room -> rooms of ours that it may import
 ALLOWED = {
-    "errors": set(),
+    "errors": {"visible"},
     "units": {"errors"},
     "identity": set(),
     "kinds": set(),
     "progress": set(),
+    "visible": set(),
     "tables": {"errors", "units", "frames"},
     "frames": {"errors", "geometry", "tables"},
     "geometry": {"errors", "units", "geometry"},
@@ -49,6 +50,7 @@ ALLOWED = {
     "laying": {"boat", "errors", "features", "formats", "frame", "tables"},
     "review": {
         "errors", "features", "geometry", "kinds", "plan", "review", "tables", "uncertainty", "units",
+        "visible",
     },
     "merge": {"errors", "geometry", "identity", "merge", "tables", "trips", "uncertainty", "units"},
     "book": {

@@ -20,6 +20,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from athwart.visible import visible_text
+
 __all__ = [
     "AthwartError",
     "BadRow",
@@ -160,7 +162,7 @@ class FileError(DataError):
     """
 
     def __init__(self, source: str, message: str, *, code: str = "") -> None:
-        super().__init__(f"{source}: {message}", code=code)
+        super().__init__(f"{visible_text(source)}: {message}", code=code)
         self.source = source
 
 
@@ -178,7 +180,8 @@ class TableError(DataError):
     def __init__(self, source: str, rows: Iterable[BadRow]) -> None:
         self.source = source
         self.rows = tuple(rows)
-        super().__init__("\n".join(f"{source}: {line}" for line in folded(self.rows)))
+        shown = visible_text(source)
+        super().__init__("\n".join(f"{shown}: {line}" for line in folded(self.rows)))
 
 
 class FilesError(DataError):

@@ -66,7 +66,7 @@ def test_an_unwritable_folder_is_one_sentence(tmp_path, monkeypatch):
     def refuse(*_, **__):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
 
-    monkeypatch.setattr("athwart.formats.files.tempfile.mkdtemp", refuse)
+    monkeypatch.setattr("athwart.formats.files.Path.mkdir", refuse)
     with (
         pytest.raises(FileError, match=r"cannot be written to .permission denied"),
         atomic_write(tmp_path / "a.txt"),

@@ -262,15 +262,40 @@ def test_wild_text_is_written_so_that_it_can_be_read(tmp_path_factory, table):
     assert len(read(path).waypoints) == len(table)
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\tx", "\rx", "'=x", "''=x", "'x", "x"])
+FORMULAS = [
+    "=1+1",
+    "+1",
+    "-1",
+    "@x",
+    "\tx",
+    "\rx",
+    "\n=x",
+    "\uff1dx",
+    "\uff0b1",
+    "\uff0d1",
+    "\uff20x",
+]
+"""What spreadsheets run: OWASP, "CSV Injection", with its full-width forms (from memory)."""
+
+
+@pytest.mark.parametrize("text", [*FORMULAS, "'=x", "''=x", "'x", "x"])
 def test_no_cell_is_a_formula(tmp_path, text):
     path = tmp_path / "a.csv"
     table = Sightings.from_columns({"sighting_id": ["a"], "lon": [1], "lat": [2], "note": [text]})
     write(path, Contents(sightings=table))
     with path.open(newline="", encoding="utf-8") as handle:
         cell = next(csv.DictReader(handle))["note"]
-    assert cell[0] not in "=+-@\t\r"
+    assert cell[0] not in "=+-@\t\r\n\uff1d\uff0b\uff0d\uff20"
     assert read(path).sightings.note[0] == text
+
+
+def test_no_header_is_a_formula(tmp_path):
+    path = tmp_path / "a.csv"
+    values = np.array(["x"], dtype=object)
+    table = Waypoints.from_columns({"lon": [1], "lat": [2]}, extra={"=HYPERLINK(1)": values})
+    write(path, Contents(waypoints=table))
+    assert "'=HYPERLINK(1)" in path.read_text(encoding="utf-8").splitlines()[0].split(",")
+    assert read(path).waypoints.extra["=HYPERLINK(1)"].tolist() == ["x"]
 
 
 def test_a_negative_number_is_no_formula(tmp_path):

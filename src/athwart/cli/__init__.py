@@ -5,9 +5,12 @@ Commands are loaded when they are asked for, so that ``athwart --help`` imports 
 
 from __future__ import annotations
 
+import errno
 import importlib
-import os
+import io
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -15,6 +18,11 @@ import click
 from athwart import __version__
 
 __all__ = ["main"]
+
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 and the number of the signal, as shells have it."""
+
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 COMMANDS = {
     "fix": "Turn picks from a paused screen into positions.",
@@ -38,6 +46,18 @@ COMMANDS = {
 }
 
 
+@contextmanager
+def _reader_gone_is_no_fault() -> Iterator[None]:
+    """End quietly where what reads our help has seen enough: `athwart --help | head`."""
+    try:
+        yield
+    except BrokenPipeError as error:
+        from athwart.cli.common import to_nowhere
+
+        to_nowhere(sys.stdout)
+        raise click.exceptions.Exit(0) from error
+
+
 class _Commands(click.Group):
     """Finds commands by name and imports only the one that runs."""
 
@@ -50,6 +70,14 @@ class _Commands(click.Group):
         module = importlib.import_module(f"athwart.cli.{name}_command")
         command: click.Command = module.command
         return command
+
+    def make_context(self, *words: Any, **rest: Any) -> click.Context:
+        with _reader_gone_is_no_fault():
+            return super().make_context(*words, **rest)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _reader_gone_is_no_fault():
+            return super().invoke(ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
@@ -70,33 +98,54 @@ def main(args: list[str] | None = None) -> None:
     """Run the command line; print errors as sentences and exit with 0, 1 or 2."""
     arguments = sys.argv[1:] if args is None else args
     try:
+        _print_whatever_comes()
+        code = _run(arguments)
+    except KeyboardInterrupt:  # while a refusal was printed
+        code = STOPPED
+    if code == STOPPED and (files := sys.modules.get("athwart.formats.files")):
+        files.clear_unfinished()
+    sys.exit(code)
+
+
+def _run(arguments: list[str]) -> int:
+    try:
         code: Any = cli.main(arguments, prog_name="athwart", standalone_mode=False)
     except click.exceptions.Abort:
-        code = 130
         click.echo("stopped", err=True)
+        return STOPPED
     except click.ClickException as error:
         error.show()
-        code = error.exit_code
-    except BrokenPipeError:  # `athwart info x | head`: the reader has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = 0
+        return error.exit_code
     except Exception as error:
         if "--debug" in arguments:
             raise
-        code = _say(error)
-    sys.exit(code if isinstance(code, int) else 0)
+        return _say(error)
+    return code if isinstance(code, int) else 0
+
+
+def _print_whatever_comes() -> None:
+    """Let a terminal that lacks a character show its number, rather than stop the work."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _say(error: Exception) -> int:
+    from athwart.cli.common import say
     from athwart.cli.ways import refusal
     from athwart.errors import AthwartError
 
     if isinstance(error, AthwartError):
-        click.echo(refusal(error), err=True)
+        say(refusal(error))
         return error.exit_code
-    click.echo(
+    if isinstance(error, OSError) and error.filename is None and error.errno in _NO_ROOM:
+        say(f"the disk is full ({(error.strerror or '').lower()}); make room and run it again")
+        return 1
+    if isinstance(error, MemoryError):
+        say("there is not enough memory for this; give less at a time")
+        return 1
+    say(
         f"something went wrong inside athwart ({type(error).__name__}: {error}); "
-        "run it again with --debug and report what it prints",
-        err=True,
+        "run it again with --debug and report what it prints"
     )
     return 1

@@ -14,6 +14,7 @@ from athwart.cli.common import (
     length,
     print_json,
     read_boat,
+    show,
     shown_units,
 )
 from athwart.errors import UsageError
@@ -105,8 +106,8 @@ def command(
         print_json({**made, "caution": CAUTION})
     else:
         for sentence in said:
-            click.echo(sentence)
-        click.echo(CAUTION)
+            show(sentence)
+        show(CAUTION)
     return 0
 
 

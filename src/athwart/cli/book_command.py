@@ -19,6 +19,7 @@ from athwart.cli.common import (
     read_boat,
     read_options,
     say,
+    show,
     shown_units,
     write_rejected,
 )
@@ -203,9 +204,7 @@ def add(
             _say_added(name, added, names)
         if waiting:
             wait = "waits" if waiting == 1 else "wait"
-            click.echo(
-                f"{many(waiting, 'sighting')} {wait} to be merged: athwart book merge {book.name}"
-            )
+            show(f"{many(waiting, 'sighting')} {wait} to be merged: athwart book merge {book.name}")
     write_rejected(rejected, book)
     return 0
 
@@ -236,9 +235,9 @@ def _say_added(name: str, added: Added, names: Mapping[str, str]) -> None:
     from athwart.book.work import said_of_add
 
     _say_all(added.words)
-    click.echo(said_of_add(added, name))
+    show(said_of_add(added, name))
     if added.recognised:
-        click.echo(f"  {many(added.recognised, 'waypoint')} known from an earlier hand-over")
+        show(f"  {many(added.recognised, 'waypoint')} known from an earlier hand-over")
 
     def called(mark: str) -> str:
         return f'"{names[mark]}" ({mark[:8]})' if names.get(mark) else f"mark {mark[:8]}"
@@ -251,9 +250,9 @@ def _say_added(name: str, added: Added, names: Mapping[str, str]) -> None:
     ]
     lines += [f"  {called(m)} is not in the file; it stays in the book" for m, _ in added.missing]
     for line in lines[:SHOWN]:
-        click.echo(line)
+        show(line)
     if len(lines) > SHOWN:
-        click.echo(f"  and {len(lines) - SHOWN} more; --json lists them all")
+        show(f"  and {len(lines) - SHOWN} more; --json lists them all")
 
 
 @command.command("merge", short_help=COMMANDS["merge"])
@@ -303,11 +302,11 @@ def _report(
         )
         return
     _say_all(done.words)
-    click.echo(f"{'would be: ' if dry_run else ''}{sentence}")
+    show(f"{'would be: ' if dry_run else ''}{sentence}")
     for line in said[:SHOWN]:
-        click.echo(f"- {line}")
+        show(f"- {line}")
     if len(said) > SHOWN:
-        click.echo(f"- and {len(said) - SHOWN} more lines; --json lists them all")
+        show(f"- and {len(said) - SHOWN} more lines; --json lists them all")
 
 
 def _as_mapping(derived: Derived) -> Mapping[str, Any]:
@@ -368,7 +367,7 @@ def marks(
         tail += ["hazard"] if r["hazard"] else []
         tail += ["private"] if r["private"] else []
         tail += [many(r["visits"], "visit")] if r["visits"] else []
-        click.echo(
+        show(
             f"{r['mark_id'][:8]}  {format_position(float(r['lon']), float(r['lat']))}  "
             f"R95 {format_length(float(r['r95_m']), system)}  {title}"
             f"{' (' + ', '.join(tail) + ')' if tail else ''}"
@@ -399,30 +398,30 @@ def why(book: Path, mark: str, as_json: bool, units: str | None, debug: bool) ->
     system = shown_units(units)
     m = found.mark
     title = " ".join(t for t in (m["name"], f"({m['kind']})" if m["kind"] else "") if t)
-    click.echo(f"{m['mark_id']}  {title or 'no name'}")
-    click.echo(f"  position   {format_position(m['lon'], m['lat'])}")
-    click.echo(f"  R95        {format_length(m['r95_m'], system)}")
+    show(f"{m['mark_id']}  {title or 'no name'}")
+    show(f"  position   {format_position(m['lon'], m['lat'])}")
+    show(f"  R95        {format_length(m['r95_m'], system)}")
     if found.also:
-        click.echo(f"  also       {', '.join(found.also)}")
-    click.echo(f"  made of    {many(len(found.sightings), 'sighting')}")
+        show(f"  also       {', '.join(found.also)}")
+    show(f"  made of    {many(len(found.sightings), 'sighting')}")
     for s in found.sightings:
         day = str(s["time"])[:16].replace("T", " ") if str(s["time"]) != "NaT" else "undated"
         again = f", fix {s['revision']}" if s["revision"] > 1 else ""
-        click.echo(
+        show(
             f"    {s['sighting_id']}  {day}  weighs {100 * s['weight']:.0f} %, "
             f"{format_length(s['off_m'], system)} off towards {s['off_bearing_deg']:03.0f}, "
             f"{_trip(s, system)}{s['source']}, entry {s['entry']}{again}"
         )
     for w in found.words:
-        click.echo(f"  entry {w['entry']}: {w['field']} {w['value']!r}")
+        show(f"  entry {w['entry']}: {w['field']} {w['value']!r}")
     for r in found.rulings:
         verdict = "one thing" if r["what"] == "same" else "different things"
-        click.echo(f"  entry {r['entry']}: {r['a']} and {r['b']} are {verdict}")
+        show(f"  entry {r['entry']}: {r['a']} and {r['b']} are {verdict}")
     for v in found.visits:
         text = ", ".join(t for t in (v["result"], v["note"]) if t)
-        click.echo(f"  visited {(v['time'] or '')[:16].replace('T', ' ')}: {text}")
+        show(f"  visited {(v['time'] or '')[:16].replace('T', ' ')}: {text}")
     for h in found.handed_over[-3:]:
-        click.echo(f"  handed over in {h['file']} as {h['name'] or 'no name'} (entry {h['entry']})")
+        show(f"  handed over in {h['file']} as {h['name'] or 'no name'} (entry {h['entry']})")
     return 0
 
 
@@ -479,7 +478,7 @@ def _done(done: Ruled, sentence: str, as_json: bool) -> None:
         print_json({**_as_mapping(done.derived), "notes": done.words})
         return
     _say_all(done.words)
-    click.echo(sentence)
+    show(sentence)
 
 
 def _ruling(what: Literal["same", "apart"]) -> Callable[..., int]:
@@ -562,9 +561,7 @@ def log(book: Path, as_json: bool, debug: bool) -> int:
         return 0
     for e in found:
         gone = "" if e.number in stand or e.what == "undo" else "  (taken back)"
-        click.echo(
-            f"{e.number:5d}  {e.time[:16].replace('T', ' ')}  {e.what:8s}  {e.sentence}{gone}"
-        )
+        show(f"{e.number:5d}  {e.time[:16].replace('T', ' ')}  {e.what:8s}  {e.sentence}{gone}")
     return 0
 
 
@@ -585,7 +582,7 @@ def undo(book: Path, number: int | None, as_json: bool, debug: bool) -> int:
         print_json({"taken_back": asdict(entry), "notes": words})
         return 0
     _say_all(words)
-    click.echo(f"took back entry {entry.number} ({entry.what}): {entry.sentence}")
+    show(f"took back entry {entry.number} ({entry.what}): {entry.sentence}")
     return 0
 
 
@@ -604,7 +601,7 @@ def check(book: Path, as_json: bool, debug: bool) -> int:
         return 1 if faults else 0
     if faults:
         raise DataError("\n".join(f"{book.name}: {fault}" for fault in faults))
-    click.echo(f"{book.name} is sound")
+    show(f"{book.name} is sound")
     return 0
 
 
@@ -622,5 +619,5 @@ def backup(book: Path, output: Path | None, as_json: bool, overwrite: bool, debu
     if as_json:
         print_json({"book": book.name, "backup": str(copy)})
     else:
-        click.echo(f"copied to {copy.name}")
+        show(f"copied to {copy.name}")
     return 0

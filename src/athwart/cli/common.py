@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar, cast
 
 import click
 
 from athwart.errors import BadRow, UsageError
 from athwart.jsonable import plain
 from athwart.units import Dimension, UnitSystem, many, parse_quantity
+from athwart.visible import visible_json, visible_text
 
 if TYPE_CHECKING:
     import numpy as np
@@ -130,14 +134,34 @@ def parse_time(text: str, zone: str) -> np.datetime64:
     return time_of(text, zone)
 
 
+def show(line: str) -> None:
+    """Print one line of what was asked for; names in it cannot steer the terminal."""
+    _echo(visible_text(line), err=False)
+
+
 def say(sentence: str) -> None:
     """Talk to the user, on stderr."""
-    click.echo(sentence, err=True)
+    _echo(visible_text(sentence, lines=True), err=True)
 
 
 def print_json(value: Mapping[str, Any]) -> None:
     """Print one JSON object and nothing else."""
-    click.echo(json.dumps(plain(value), ensure_ascii=False, indent=1))
+    _echo(visible_json(json.dumps(plain(value), ensure_ascii=False, indent=1)), err=False)
+
+
+def _echo(text: str, *, err: bool) -> None:
+    # A reader that has seen enough (`athwart lanes ... | head -1`) must not keep a file that was
+    # asked for from being written.
+    try:
+        click.echo(text, err=err)
+    except BrokenPipeError:
+        to_nowhere(sys.stderr if err else sys.stdout)
+
+
+def to_nowhere(stream: TextIO) -> None:
+    """Drop whatever is still written to a stream that nobody reads any more."""
+    with suppress(OSError, ValueError):  # no file of the system's
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def rows_of(table: Table, names: Iterable[str]) -> list[dict[str, Any]]:
@@ -182,16 +206,30 @@ def write_rejected(rejected: Iterable[tuple[str, BadRow]], beside: Path) -> None
     say(f"left out: {many(len(rows), 'row')}, listed in {path.name}")
 
 
-def write_csv(path: Path, rows: Sequence[Mapping[str, Any]], *, overwrite: bool = False) -> None:
-    """Write rows of the same keys as a table of text; what is not known is an empty cell."""
+def write_csv(
+    path: Path,
+    rows: Iterable[Mapping[str, Any]],
+    *,
+    first: Sequence[str] = (),
+    overwrite: bool = False,
+) -> None:
+    """Write rows as a table of text; what is not known is an empty cell, and no cell a formula.
+
+    The columns named ``first`` stand first, and are there without any row.
+    """
     import csv
     import io
 
     from athwart.formats import atomic_write
+    from athwart.formats.table import safe_cell
 
     text = io.StringIO()
-    writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
+    rows = list(rows)
+    names = list(dict.fromkeys([*first, *(key for row in rows for key in row)]))
+    writer = csv.DictWriter(text, names, restval="", lineterminator="\n")
     writer.writeheader()
-    writer.writerows(plain(row) for row in rows)
+    for row in rows:
+        cells = plain(row)
+        writer.writerow({k: safe_cell(v) if isinstance(v, str) else v for k, v in cells.items()})
     with atomic_write(path, overwrite=overwrite) as temporary:
         temporary.write_text(text.getvalue(), encoding="utf-8")

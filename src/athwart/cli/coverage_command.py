@@ -19,6 +19,7 @@ from athwart.cli.common import (
     read_boat,
     read_options,
     say,
+    show,
     shown_units,
 )
 from athwart.cli.planned import plan_of, plan_output, write_plan
@@ -142,7 +143,7 @@ def command(
         say(f"note: {word}")
     if not as_json:
         _print(found, passes, shown)
-        click.echo(CAUTION)
+        show(CAUTION)
     written = (
         write_plan(found.features(), outputs, limits_file=limits_file, overwrite=overwrite)
         if outputs
@@ -207,13 +208,13 @@ def _swath(passes: Passes) -> dict[str, float]:
 def _print(found: Coverage, passes: Passes, units: UnitSystem) -> None:
     swath = _swath(passes)
     count = found.passes
-    click.echo(
+    show(
         f"run          {format_distance(found.length_m, units)} in "
         f"{count} {'pass' if count == 1 else 'passes'}"
     )
     if count and math.isfinite(swath["far_m"]):
         near, far, edge = (format_length(v, units) for v in swath.values())
-        click.echo(
+        show(
             f"swath        mostly {near} to {far} out on a side, edge ± {edge} (95 %): "
             + ("narrowed by that" if found.cautious else "drawn to its full width")
         )
@@ -224,10 +225,10 @@ def _print(found: Coverage, passes: Passes, units: UnitSystem) -> None:
 
     rows = {"seen": found.seen, "seen twice": found.twice, "under boat": found.under}
     for title, shape in rows.items():
-        click.echo(f"{title:<12} {format_area(shape.area, units)}{part(shape)}")
-    click.echo(f"not seen     {_holes(found, units)}")
+        show(f"{title:<12} {format_area(shape.area, units)}{part(shape)}")
+    show(f"not seen     {_holes(found, units)}")
     if found.small_holes:
-        click.echo(
+        show(
             f"             and {many(found.small_holes, 'hole')} too narrow to count, together "
             f"{format_area(found.small_holes_m2, units)}"
         )

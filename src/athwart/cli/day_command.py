@@ -29,6 +29,7 @@ from athwart.cli.common import (
     read_boat,
     read_options,
     say,
+    show,
     shown_units,
     write_rejected,
 )
@@ -368,11 +369,11 @@ def _print(day: Day, units: UnitSystem) -> None:
     from athwart.plan.day import CAUTION
 
     for k, (line, there) in enumerate(leg_lines(day, units), 1):
-        click.echo(f"{k:3d}  {line}")
+        show(f"{k:3d}  {line}")
         for word in there:
-            click.echo(f"     {word}")
+            show(f"     {word}")
     for line in day_lines(day, units):
-        click.echo(line)
+        show(line)
     for word in day.basis:
         say(word)
     say(CAUTION)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
-from athwart.cli.common import common_options, print_json, say, shown_units
+from athwart.cli.common import common_options, print_json, say, show, shown_units
 from athwart.errors import FileError
 from athwart.units import UnitSystem, format_length, many
 
@@ -355,25 +355,25 @@ def _print(
     result: dict[str, Any], merged: Merged, told: _Told, folder: Path, units: UnitSystem
 ) -> None:
     for line in told.lines:
-        click.echo(line)
+        show(line)
     for name, row in result["picks"].items():
-        click.echo(
+        show(
             f"{name}: half of the {row['sightings']} positions lie within "
             f"{format_length(row['median_error_m'], units)} of the truth; {row['within_r95']} lie "
             "inside their R95"
         )
     marks = result["marks"]
-    click.echo(
+    show(
         f"{len(merged.sightings)} sightings became {marks['marks']} marks of "
         f"{marks['targets_seen']} targets; half of the marks lie within "
         f"{format_length(marks['median_error_m'] or float('nan'), units)} of the truth; "
         f"{marks['within_r95']} of {marks['marks_of_one_target']} lie inside their R95"
     )
-    click.echo(f"in {folder}: {', '.join(result['files'])}")
-    click.echo(
+    show(f"in {folder}: {', '.join(result['files'])}")
+    show(
         f"{BOOK} is the book: athwart book why {folder / BOOK} Anvil says why a mark is where it is"
     )
-    click.echo(
+    show(
         f"open {folder / 'marks.html'} and {folder / 'day.html'} in a browser; {result['seconds']:.1f} s in all"
     )
-    click.echo("The water, the boat and the trips are invented. Not for navigation.", err=True)
+    say("The water, the boat and the trips are invented. Not for navigation.")

@@ -21,6 +21,7 @@ from athwart.cli.common import (
     read_track,
     say,
     say_rejected,
+    show,
     shown_units,
     write_rejected,
 )
@@ -246,30 +247,30 @@ def _print(s: Sightings, units: UnitSystem) -> None:
     for i in range(len(s)):
         lon, lat = float(s.lon[i]), float(s.lat[i])
         title = " ".join(t for t in (s.name[i], f"({s.kind[i]})" if s.kind[i] else "") if t)
-        click.echo(title or f"pick {s.source_row[i]}")
-        click.echo(f"  position      {format_position(lon, lat)}")
-        click.echo(f"                {format_position(lon, lat, 'degrees')}")
-        click.echo(f"  R95           {format_length(float(radius[i]), units)} (95 % error circle)")
-        click.echo(
+        show(title or f"pick {s.source_row[i]}")
+        show(f"  position      {format_position(lon, lat)}")
+        show(f"                {format_position(lon, lat, 'degrees')}")
+        show(f"  R95           {format_length(float(radius[i]), units)} (95 % error circle)")
+        show(
             f"  from antenna  {format_length(float(s.distance_m[i]), units)} bearing "
             f"{float(s.bearing_deg[i]):05.1f} true; ground range "
             f"{format_length(float(s.ground_range_m[i]), units)} to {s.side[i]}"
         )
         if np.isfinite(s.depth_m[i]):
             error = 1.96 * float(np.sqrt(s.var_depth_m2[i]))
-            click.echo(
+            show(
                 f"  depth         {format_length(float(s.depth_m[i]), units)} below the "
                 f"{s.depth_below[i]} at the target, ± {format_length(error, units)} (95 %)"
             )
         if np.isfinite(s.height_m[i]):
             error = 1.96 * float(np.sqrt(s.var_height_m2[i]))
-            click.echo(
+            show(
                 f"  height        {format_length(float(s.height_m[i]), units)} above the bottom, "
                 f"± {format_length(error, units)} (95 %)"
             )
-        click.echo(f"  placed by     {s.method_detail[i]}")
-        click.echo(f"  S-44          {order[i]} (horizontal limit only)")
-    click.echo(CAUTION, err=True)
+        show(f"  placed by     {s.method_detail[i]}")
+        show(f"  S-44          {order[i]} (horizontal limit only)")
+    say(CAUTION)
 
 
 def _write(

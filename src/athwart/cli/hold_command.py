@@ -28,6 +28,7 @@ from athwart.cli.common import (
     print_json,
     read_options,
     say,
+    show,
     shown_units,
 )
 from athwart.cli.planned import plan_output, read_zones, write_plan, zones_option
@@ -195,8 +196,8 @@ def command(
             *(course_lines(steer, compass, shown) if steer is not None else ()),
             *touched,
         ):
-            click.echo(sentence)
-        click.echo(CAUTION)
+            show(sentence)
+        show(CAUTION)
     files = (
         write_plan(
             [*features, *(zones.features() if zones is not None else [])],

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
-from athwart.cli.common import common_options, print_json, read_options, say
+from athwart.cli.common import common_options, print_json, read_options, say, show
 from athwart.cli.ways import refusal
 from athwart.errors import AthwartError, folded
 from athwart.progress import Progress
@@ -100,32 +100,32 @@ def describe(contents: Contents) -> dict[str, Any]:
 
 
 def _print(entry: dict[str, Any]) -> None:
-    click.echo(entry["file"])
+    show(entry["file"])
     if "error" in entry:
         say(f"  {entry['error']}")
         return
     if entry["book"]:
         _print_book(entry)
     else:
-        click.echo(f"  format     {entry['format']}")
+        show(f"  format     {entry['format']}")
         counts = ", ".join(f"{c} {n.replace('_', ' ')}" for n, c in entry["counts"].items() if c)
-        click.echo(f"  holds      {counts or 'nothing'}")
+        show(f"  holds      {counts or 'nothing'}")
     if entry["bounds"]:
         west, south, east, north = entry["bounds"]
-        click.echo(f"  from       {format_position(west, south)}")
-        click.echo(f"  to         {format_position(east, north)}")
+        show(f"  from       {format_position(west, south)}")
+        show(f"  to         {format_position(east, north)}")
     if entry["first_time"] is not None:
         first, last = (str(entry[k])[:19].replace("T", " ") for k in ("first_time", "last_time"))
-        click.echo(f"  time       {first} to {last} UTC")
+        show(f"  time       {first} to {last} UTC")
     if entry["repeated_names"]:
         most = ", ".join(f"{n} ({c})" for n, c in list(entry["repeated_names"].items())[:5])
-        click.echo(f"  same name  {most}")
+        show(f"  same name  {most}")
     if entry["repeated_positions"]:
-        click.echo(f"  same place {entry['repeated_positions']} points repeat a position")
+        show(f"  same place {entry['repeated_positions']} points repeat a position")
     for name, count in entry["dropped_fields"].items():
-        click.echo(f"  unreadable {name} in {count} points; the points are kept without it")
+        show(f"  unreadable {name} in {count} points; the points are kept without it")
     for word in () if entry["book"] else entry["notes"]:
-        click.echo(f"  note       {word}")
+        show(f"  note       {word}")
     lines = folded(entry["rejected"])
     for line in lines[:SHOWN]:
         say(f"  {line}")
@@ -136,14 +136,14 @@ def _print(entry: dict[str, Any]) -> None:
 def _print_book(entry: dict[str, Any]) -> None:
     """Say what a book holds; what waits and what is private is said even where it is nothing."""
     counts = entry["counts"]
-    click.echo("  format     book: one file that remembers every trip (athwart book --help)")
+    show("  format     book: one file that remembers every trip (athwart book --help)")
     holds = [many(counts["marks"], "mark"), many(counts["sightings"], "sighting")]
     for name in ("visit", "track", "route"):
         holds += [many(counts[f"{name}s"], name)] if counts[f"{name}s"] else []
-    click.echo(f"  holds      {', '.join(holds)}")
+    show(f"  holds      {', '.join(holds)}")
     waiting = many(counts["waiting"], "sighting")
     todo = f": athwart book merge {entry['file']}" if counts["waiting"] else ""
-    click.echo(f"  waiting    {waiting} not merged yet{todo}")
+    show(f"  waiting    {waiting} not merged yet{todo}")
     hidden = many(counts["private_left_out"], "private mark")
-    click.echo(f"  private    {hidden} left out here and of every export, map and table")
-    click.echo(f"  log        {many(counts['log_entries'], 'change')} (athwart book log)")
+    show(f"  private    {hidden} left out here and of every export, map and table")
+    show(f"  log        {many(counts['log_entries'], 'change')} (athwart book log)")

@@ -16,6 +16,7 @@ from athwart.cli.common import (
     print_json,
     read_boat,
     say,
+    show,
     shown_units,
 )
 from athwart.cli.planned import (
@@ -161,7 +162,7 @@ def command(
         say(f"note: {word}")
     if not as_json:
         _print(plan, shown)
-        click.echo(CAUTION)
+        show(CAUTION)
     written: list[Path] = []
     for path in outputs:
         # A plotter gets the way as one route; lanes and turns apart would be a hundred.
@@ -241,8 +242,8 @@ def _print(plan: Lanes, units: UnitSystem) -> None:
     directions = sorted({round(d) % 180 for d in plan.direction_deg})
     shown = ", ".join(f"{d:03d}/{d + 180:03d}" for d in directions[:6])
     more = f" and {len(directions) - 6} more" if len(directions) > 6 else ""
-    click.echo(f"lanes      {len(plan.lanes)}, direction {shown}{more} true")
-    click.echo(
+    show(f"lanes      {len(plan.lanes)}, direction {shown}{more} true")
+    show(
         f"spacing    {format_length(plan.spacing_m, units)} at most; a side is counted on from "
         f"{format_length(plan.near_m, units)} to {format_length(plan.far_m, units)}"
         + (
@@ -251,19 +252,19 @@ def _print(plan: Lanes, units: UnitSystem) -> None:
             else ", to its full width"
         )
     )
-    click.echo(
+    show(
         f"way        {format_distance(plan.length_m, units)}: {format_distance(straight, units)} of "
         f"lanes, {format_distance(spare, units)} of turns and run-ins"
     )
-    click.echo(
+    show(
         f"time       {_duration(plan.time_s)} at {format_speed(plan.speed_mps, units)}, not counting "
         "the way there"
     )
-    click.echo(
+    show(
         f"area       {format_area(plan.area.area, units)}, of which the lanes see "
         f"{100 * plan.promised.area / plan.area.area:.1f} %"
     )
-    click.echo(
+    show(
         f"room       turns of {format_length(plan.turn_radius_m, units)} radius reach "
         f"{format_length(plan.room_m, units, 0)} beyond the area: look whether there is water"
     )

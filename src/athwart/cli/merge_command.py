@@ -17,7 +17,9 @@ from athwart.cli.common import (
     rows_of,
     say,
     say_rejected,
+    show,
     shown_units,
+    write_csv,
     write_rejected,
 )
 from athwart.errors import DataError, UsageError
@@ -178,36 +180,27 @@ def sentences(report: Report, units: UnitSystem) -> list[str]:
 
 def _print(merged: Merged, units: UnitSystem) -> None:
     marks = merged.marks
-    click.echo(merged.report.summary())
+    show(merged.report.summary())
     if len(marks):
         radii = sorted(marks.r95_m.tolist())
-        click.echo(
+        show(
             f"R95 from {format_length(radii[0], units)} to {format_length(radii[-1], units)}, "
             f"half of them within {format_length(radii[len(radii) // 2], units)}"
         )
     said = sentences(merged.report, units)
     for sentence in said[:SHOWN]:
-        click.echo(f"- {sentence}")
+        show(f"- {sentence}")
     more = len(said) - SHOWN
     if more > 0:
-        click.echo(f"- and {more} more lines; --report R.csv lists them all")
+        show(f"- and {more} more lines; --report R.csv lists them all")
 
 
 def _write_report(path: Path, merged: Merged, overwrite: bool) -> None:
-    import csv
-    import io
-
     from athwart.formats import atomic_write
 
     if path.suffix.lower() == ".json":
         text = json.dumps(plain(as_mapping(merged)), ensure_ascii=False, indent=1) + "\n"
-    else:
-        buffer = io.StringIO()
-        rows = list(merged.report.rows())
-        names = list(dict.fromkeys(["what", "sentence", *(k for row in rows for k in row)]))
-        writer = csv.DictWriter(buffer, names, restval="", lineterminator="\n")
-        writer.writeheader()
-        writer.writerows([plain(r) for r in rows])
-        text = buffer.getvalue()
-    with atomic_write(path, overwrite=overwrite) as temporary:
-        temporary.write_text(text, encoding="utf-8")
+        with atomic_write(path, overwrite=overwrite) as temporary:
+            temporary.write_text(text, encoding="utf-8")
+        return
+    write_csv(path, merged.report.rows(), first=("what", "sentence"), overwrite=overwrite)

@@ -16,6 +16,7 @@ from athwart.cli.common import (
     print_json,
     read_options,
     say,
+    show,
     shown_units,
 )
 from athwart.cli.planned import (
@@ -142,18 +143,16 @@ def command(
     )
     if not as_json:
         for sentence in _said(run, called, shown, turn, speed, len(pieces)):
-            click.echo(sentence)
+            show(sentence)
         for sentence in _hazards_said(hazards, passed, shown, clear, bool(mark_files)):
-            click.echo(sentence)
+            show(sentence)
         if zones is not None and touched is not None:
             for sentence in touched.sentences(zones, shown):
-                click.echo(f"zone: {sentence}")
+                show(f"zone: {sentence}")
             if not len(touched):
-                click.echo(
-                    f"zones: none of {many(len(zones), 'zone')} within {_length(clear, shown)}"
-                )
-            click.echo("The law of the place decides, not the file of zones.")
-        click.echo(CAUTION)
+                show(f"zones: none of {many(len(zones), 'zone')} within {_length(clear, shown)}")
+            show("The law of the place decides, not the file of zones.")
+        show(CAUTION)
     features = [*pieces, *(zones.features() if zones else [])]
     written = write_plan(
         features,

@@ -7,7 +7,7 @@ import math
 import click
 import numpy as np
 
-from athwart.cli.common import Quantity, common_options, length, print_json, shown_units
+from athwart.cli.common import Quantity, common_options, length, print_json, show, shown_units
 from athwart.cli.sinking import SinkChoice, sink_options
 from athwart.errors import UsageError
 
@@ -82,6 +82,6 @@ def command(
         )
         return 0
     for sentence in said:
-        click.echo(sentence)
-    click.echo(CAUTION)
+        show(sentence)
+    show(CAUTION)
     return 0

@@ -22,6 +22,7 @@ from athwart.cli.common import (
     read_options,
     rows_of,
     say,
+    show,
     shown_units,
     write_csv,
     write_rejected,
@@ -225,8 +226,8 @@ def _heights(
     else:
         turned = made.turns(turns.time[near], turns.height_m[near], turns.high[near])
         for sentence in (*made.heights(times), *turned):
-            click.echo(sentence)
-    click.echo(CAUTION)
+            show(sentence)
+    show(CAUTION)
 
 
 def _read(
@@ -349,14 +350,14 @@ def _depths(
         )
         return
     for sentence in made.depths(marks, over):
-        click.echo(sentence)
+        show(sentence)
     if np.any(over.state == NO_REFERENCE):
         say(
             "note: --transducer-depth tells how deep the transducer sits, or the boat file (--boat)"
         )
     if files:
         say(f"{many(len(marks), 'mark')} written to {', '.join(files)}")
-    click.echo(CAUTION)
+    show(CAUTION)
 
 
 def _none_reduced(made: WaterWords, sounded: Track, reduced: Reduced) -> str:
@@ -433,7 +434,7 @@ def _soundings(
             }
         )
         return
-    click.echo(
+    show(
         f"{many(len(kept), 'sounding')} brought to datum: from {made.length(low)} to "
         f"{made.length(high)}, half of them below {made.length(middle)}; "
         f"{made.error(np.median(sigma))}"
@@ -442,4 +443,4 @@ def _soundings(
         say(f"note: left out: {many(left, 'sounding')} whose tide or reference is not known")
     if files:
         say(f"{many(len(kept), 'sounding')} written to {', '.join(files)}")
-    click.echo(CAUTION)
+    show(CAUTION)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from athwart.errors import AthwartError, FilesError, TableError, folded
+from athwart.visible import visible_text
 
 __all__ = ["WAYS", "refusal"]
 
@@ -46,7 +47,7 @@ def refusal(error: AthwartError) -> str:
         return "\n".join(refusal(e) for e in error.errors)
     if isinstance(error, TableError):
         rows = [replace(r, message=r.message + _way(r.code)) for r in error.rows]
-        return "\n".join(f"{error.source}: {line}" for line in folded(rows))
+        return "\n".join(f"{visible_text(error.source)}: {line}" for line in folded(rows))
     return f"{error}{_way(error.code)}"
 
 

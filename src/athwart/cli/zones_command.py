@@ -16,6 +16,7 @@ from athwart.cli.common import (
     print_json,
     read_options,
     say,
+    show,
     shown_units,
     write_rejected,
 )
@@ -129,15 +130,15 @@ def command(
     if not as_json:
         for i, sentence in zip(of_marks.item, of_marks.sentences(zones, shown), strict=True):
             r95 = format_length(float(marks.r95_m[i]), shown)
-            click.echo(f"{_called(marks, int(i))} (R95 {r95}): {sentence}")
+            show(f"{_called(marks, int(i))} (R95 {r95}): {sentence}")
         for i, sentence in zip(of_shapes.item, of_shapes.sentences(zones, shown), strict=True):
-            click.echo(f"{shapes[i].called}: {sentence}")
-        click.echo(
+            show(f"{shapes[i].called}: {sentence}")
+        show(
             f"{many(len(marks), 'mark')} and {many(len(shapes), 'other shape')} against "
             f"{many(len(zones), 'zone')}: {touched} inside, across or within R95 of an edge, "
             f"{clear} clear of them all"
         )
-        click.echo(CAUTION)
+        show(CAUTION)
     written = (
         write_plan(
             [*plan, *zones.features()],

@@ -6,7 +6,9 @@ moved to its name, so that a full card or a pulled plug leaves the old file as i
 
 from __future__ import annotations
 
+import atexit
 import os
+import secrets
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -70,20 +72,38 @@ def staged(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator
     target = check_target(path, overwrite=overwrite)
     if target.is_symlink():
         target = target.resolve()
+    stage = target.parent / f".{target.name[:40]}.{secrets.token_hex(4)}"
+    _unfinished.add(stage)  # before it is made: Ctrl-C between the two must not leave it behind
     try:
-        stage = Path(tempfile.mkdtemp(prefix=f".{target.name[:40]}.", dir=target.parent))
-    except OSError as error:
-        raise FileError(
-            target.name, f"the folder {str(target.parent)!r} cannot be written to ({_why(error)})"
-        ) from error
-    try:
+        try:
+            stage.mkdir(mode=0o700)
+        except OSError as error:
+            raise FileError(
+                target.name,
+                f"the folder {str(target.parent)!r} cannot be written to ({_why(error)})",
+            ) from error
         try:
             yield stage / target.name
             _move(stage, target, overwrite=overwrite)
         except OSError as error:
             raise FileError(target.name, f"could not be written ({_why(error)})") from error
     finally:
-        shutil.rmtree(stage, ignore_errors=True)
+        _clear(stage)
+
+
+def _clear(stage: Path) -> None:
+    shutil.rmtree(stage, ignore_errors=True)
+    _unfinished.discard(stage)
+
+
+_unfinished: set[Path] = set()
+
+
+@atexit.register
+def clear_unfinished() -> None:
+    """Remove what was begun and will not be finished: Ctrl-C may come even while it is removed."""
+    for stage in tuple(_unfinished):
+        _clear(stage)
 
 
 @contextmanager

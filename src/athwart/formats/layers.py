@@ -60,6 +60,7 @@ _MAGIC = {
     "FlatGeobuf": b"fgb\x03",
     "ESRI Shapefile": b"\x00\x00\x27\x0a",
 }
+_LAST_BYTES = {"GeoJSON": b"}", "LIBKML": b"</kml>"}
 _MANY_LAYERS = ("GPKG", "LIBKML")
 _KML_OWN = (
     "id", "begin", "end", "altitudeMode", "tessellate", "extrude", "visibility", "drawOrder",
@@ -540,6 +541,7 @@ def write_shapes(path: Path, frame: geopandas.GeoDataFrame, layer: str) -> None:
         pyogrio.write_dataframe(
             frame, target, layer=layer, driver=driver, promote_to_multi=False, use_arrow=False
         )
+        _check_whole(target, driver, layer, len(frame))
 
 
 # -- writing -----------------------------------------------------------------------------------
@@ -584,6 +586,37 @@ def write(
     return writer.said()
 
 
+def _check_whole(path: Path, driver: str, layer: str, count: int) -> None:
+    """Refuse a file that lacks its end: GDAL tells of no fault that it meets on closing one."""
+    import pyogrio
+
+    if driver in _LAST_BYTES:
+        with path.open("rb") as handle:
+            handle.seek(max(0, path.stat().st_size - 64))
+            whole = handle.read().rstrip().endswith(_LAST_BYTES[driver])
+    elif driver == "ESRI Shapefile":
+        whole = _shapefile_is_whole(path)
+    else:
+        whole = len(pyogrio.read_bounds(gdal_source(path), layer=layer)[0]) == count
+    if not whole:
+        raise FileError(path.name, "could not be written whole; the disk may be full")
+
+
+def _shapefile_is_whole(path: Path) -> bool:
+    """Compare each file with the size in its own head (ESRI, Shapefile Technical Description)."""
+    parts = {p.suffix.lower(): p for p in path.parent.iterdir() if p.stem == path.stem}
+    heads = {}
+    for ending in (".shp", ".shx", ".dbf"):
+        with parts[ending].open("rb") as handle:
+            heads[ending] = handle.read(28)
+    for ending in (".shp", ".shx"):
+        if parts[ending].stat().st_size != 2 * int.from_bytes(heads[ending][24:], "big"):
+            return False
+    head, size = heads[".dbf"], parts[".dbf"].stat().st_size
+    rows, start, row = (int.from_bytes(head[a:b], "little") for a, b in ((4, 8), (8, 10), (10, 12)))
+    return len(head) >= 12 and size >= start + rows * row
+
+
 class _Writer:
     """One file in the making, and what it cannot hold."""
 
@@ -625,6 +658,7 @@ class _Writer:
                 layer_options=options,
                 use_arrow=False,
             )
+            _check_whole(target, self.driver, layer, len(frame))
         self.written[layer] = frame
 
     def frame(self, table: Table) -> geopandas.GeoDataFrame:

@@ -1,9 +1,9 @@
 """Tables as text: CSV with commas, semicolons or tabs.
 
 Columns may stand in any order; their names make the table (see `athwart.formats.rows`). Numbers
-have a decimal point. On writing, a text cell that a spreadsheet would run as a formula (it starts
-with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return) gets an apostrophe in front, which the
-reader takes off again.
+have a decimal point. On writing, a text cell or a header that a spreadsheet would run as a formula
+(it starts with ``=``, ``+``, ``-``, ``@``, their full-width forms, a tab or a line end) gets an
+apostrophe in front, which the reader takes off again.
 """
 
 from __future__ import annotations
@@ -28,16 +28,17 @@ from athwart.formats.sniff import looks_like
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints
 
 __all__ = [
-    "CLEAN", "SIBLING", "contents_of", "delimiter_of", "main_table", "read", "sibling_of", "text_of",
-    "write",
+    "CLEAN", "SIBLING", "contents_of", "delimiter_of", "main_table", "read", "safe_cell", "sibling_of",
+    "text_of", "write",
 ]  # fmt: skip
 
 SIBLING = "-sightings"
 """What stands behind the name of the file that holds the sightings of a file of marks."""
 
 _BATCH = 50_000
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
-_STRIP = re.compile(r"'+[=+\-@\t\r]")
+_STARTS = "=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20"
+_FORMULA = re.compile(f"'*[{_STARTS}]")
+_STRIP = re.compile(f"'+[{_STARTS}]")
 _FIELDS: dict[type[Table], str] = {
     Marks: "marks",
     Sightings: "sightings",
@@ -126,7 +127,7 @@ def delimiter_of(header: str) -> str:
 
 
 def _header(path: Path, cells: list[str]) -> list[str]:
-    names = [rowing.normal_name(c) for c in cells]
+    names = [rowing.normal_name(_typed(c)) for c in cells]
     seen: dict[str, int] = {}
     for i, name in enumerate(names, start=1):
         if name and name.lower() in seen:
@@ -287,8 +288,23 @@ def _rows(
 
 def _cells(cells: tuple[str, ...]) -> NDArray[Any]:
     out = np.empty(len(cells), dtype=object)
-    out[:] = [c[1:] if c[:1] == "'" and _STRIP.match(c) else c for c in cells]
+    out[:] = [_typed(c) for c in cells]
     return out
+
+
+def safe_cell(text: str) -> str:
+    """Return text that no spreadsheet runs as a formula; the reader gives it back as it was.
+
+    Examples
+    --------
+    >>> safe_cell("=1+1"), safe_cell("Stone")
+    ("'=1+1", 'Stone')
+    """
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def _typed(cell: str) -> str:
+    return cell[1:] if cell[:1] == "'" and _STRIP.match(cell) else cell
 
 
 def main_table(contents: Contents) -> tuple[Table | None, list[str]]:
@@ -365,9 +381,9 @@ def _write_one(path: Path, table: Table, delimiter: str, *, clean: bool) -> int:
     texts = {c.name for c in table.columns() if c.type == "text"}
     for name, column in zip(names, columns, strict=True):
         if name in texts or name not in contract:
-            column[:] = [f"'{c}" if c and _FORMULA.match(c) else c for c in column]
+            column[:] = [safe_cell(c) for c in column]
     with path.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, delimiter=delimiter, lineterminator="\r\n")
-        writer.writerow(names)
+        writer.writerow([safe_cell(n) for n in names])
         writer.writerows(zip(*columns, strict=True))
     return replaced

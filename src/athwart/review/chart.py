@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from athwart.geometry.plane import LocalPlane
 from athwart.kinds import Symbol, symbols_for
 from athwart.plan.day import Day
-from athwart.review.sheet import visible_text
 from athwart.units import FOOT, NAUTICAL_MILE, UnitSystem
+from athwart.visible import visible_text
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

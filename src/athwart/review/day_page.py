@@ -19,7 +19,6 @@ from athwart.kinds import symbols_for
 from athwart.plan.day import CAUTION, Day, Leg, Stop
 from athwart.review.assets import asset_text
 from athwart.review.chart import chart_of, sign
-from athwart.review.sheet import visible_text
 from athwart.units import (
     FOOT,
     KNOT,
@@ -29,6 +28,7 @@ from athwart.units import (
     format_position,
     many,
 )
+from athwart.visible import visible_text
 
 __all__ = ["bearing_words", "clock", "day_sheet", "distance_words", "duration_words"]
 

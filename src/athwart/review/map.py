@@ -41,11 +41,11 @@ from athwart.review.sheet import (
     laid_out,
     may_be_near,
     sheet_about,
-    visible_text,
 )
 from athwart.tables import Marks, Sightings, Track
 from athwart.uncertainty.ellipse import CHI2_95_2DOF, error_ellipse
 from athwart.units import FATHOM, FOOT, UnitSystem, format_position
+from athwart.visible import visible_text
 
 __all__ = ["review_map", "visible_text"]
 

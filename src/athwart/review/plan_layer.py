@@ -21,9 +21,9 @@ from athwart.review.sheet import (
     checked,
     deltas,
     laid_out,
-    visible_text,
 )
 from athwart.units import UnitSystem, format_length, format_position, format_speed
+from athwart.visible import visible_text
 
 __all__ = ["label_at", "places_of", "plan_data", "value_rows"]
 

@@ -7,7 +7,6 @@ middle, in metres along geodesics. The page takes whole quanta from the sheet's 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
@@ -27,7 +26,6 @@ __all__ = [
     "laid_out",
     "may_be_near",
     "sheet_about",
-    "visible_text",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -35,34 +33,6 @@ IntArray = NDArray[np.int64]
 
 MERCATOR_LIMIT_DEG = 85.0
 METRES_PER_DEGREE = 111_320.0
-
-# Characters that change how text about them is read, or that cannot be seen at all. The two
-# joiners (200C, 200D) stay: some scripts and emoji need them.
-_UNSEEN = re.compile(
-    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f"
-    "\ufeff\ufff9-\ufffb\ud800-\udfff\U000e0000-\U000e007f]"
-)
-
-
-def visible_text(text: str, *, lines: bool = False) -> str:
-    r"""Return text in which control and direction characters are seen and not obeyed.
-
-    Parameters
-    ----------
-    text : str
-        Anything a user or a file gives.
-    lines : bool
-        Keep line ends and tabs.
-
-    Examples
-    --------
-    >>> visible_text("a\u202eb")
-    'a⟦U+202E⟧b'
-    """
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if not lines:
-        text = text.replace("\n", " ").replace("\t", " ")
-    return _UNSEEN.sub(lambda m: f"⟦U+{ord(m[0]):04X}⟧", text)
 
 
 class Sheet(NamedTuple):

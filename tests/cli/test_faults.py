@@ -1,0 +1,312 @@
+"""Every command that writes, when something goes wrong: whole files or none, a sentence, a code.
+
+Exit code 130 after Ctrl-C is 128 and the number of the signal, as in POSIX shells (from memory).
+"""
+
+from __future__ import annotations
+
+import gc
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import athwart
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "desk"))
+
+SAMPLES = Path(athwart.__file__).parents[2] / "sample_gpx"
+ENVIRONMENT = {
+    **os.environ,
+    "PYTHONPATH": os.pathsep.join(
+        [str(Path(athwart.__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
+    ).rstrip(os.pathsep),
+}
+HOLD = "hold Anvil waypoints.gpx --cast 20m --set 040 --current 0.8kn --count 12s=10m --depth 9m"
+DAY = "day waypoints.gpx --start ANVIL --marks Barge,Saddle --depart 2025-06-01T10:30Z --one-way"
+
+WRITING = {
+    "fix": "fix trip-1-picks.csv --track trip-1-track.gpx --boat tern.toml -o OUT.geojson",
+    "merge": "merge waypoints.gpx old-card.gpx -o OUT.gpx --report OUT.csv",
+    "export": "export waypoints.gpx -o OUT.gpx --limits small-plotter.toml --clean",
+    "merge, table": "merge waypoints.gpx -o OUT.csv",
+    "map": "map waypoints.gpx -o OUT.html",
+    "strip": "strip pause.png --layout pause.layout.toml --track pause.gpx --boat pause.toml "
+    "--time TIME -o OUT.tif",
+    "coverage": "coverage trip-2-log.nmea --range 45m -o OUT.geojson",
+    "lanes": "lanes area.geojson --range 60m --depth 15m -o OUT.gpkg",
+    "run": "run bank.geojson --off 18m --side starboard --turn 12m --speed 2kn -o OUT.gpx",
+    "tide": "tide --tide tides.csv --at 2025-06-01T09:00Z --until 2025-06-01T18:00Z -o OUT.csv",
+    "hold": f"{HOLD} -o OUT.kml",
+    "day": f"{DAY} -o OUT.html",
+    "backup": "book backup season.gpkg -o OUT.gpkg",
+}
+"""A line for each command that writes a file, run in a folder of samples; OUT is where to."""
+
+CHANGING = {
+    "add": "book add season.gpkg card.csv",
+    "edit": "book edit season.gpkg Anvil --note again",
+    "visit": "book visit season.gpkg Anvil --result 2-fish",
+    "undo": "book undo season.gpkg",
+}
+PRINTING = {
+    "info": "info waypoints.gpx trip-1-track.gpx --json",
+    "marks": "book marks season.gpkg",
+    "why": "book why season.gpkg Anvil",
+    "log": "book log season.gpkg",
+    "check": "book check season.gpkg",
+    "zones": "zones waypoints.gpx --zones zones.geojson",
+    "beam": "beam --depth 10m --cone 20deg",
+    "sink": "sink --count 9s=10m --depth 14m",
+    "fix, one": "fix --lat 55 --lon 12 --heading 40 --side port --slant-range 70ft --depth 14ft",
+    "help": "--help",
+}
+
+
+@pytest.fixture(scope="module")
+def samples(tmp_path_factory):
+    """Return a folder with the samples, a paused screen and a book; tests leave it as it is."""
+    from paused_frame import boat_toml, frame, gpx, png
+
+    from athwart.cli import main
+
+    folder = tmp_path_factory.mktemp("samples", numbered=True)
+    for path in SAMPLES.iterdir():
+        if path.is_file():
+            shutil.copy(path, folder)
+    made = frame()
+    (folder / "pause.png").write_bytes(png(made))
+    (folder / "pause.layout.toml").write_text(made.layout_toml, encoding="utf-8")
+    (folder / "pause.gpx").write_bytes(gpx(made))
+    (folder / "pause.toml").write_bytes(boat_toml(made))
+    (folder / "pause.time").write_text(f"{made.newest_time}Z")
+    (folder / "card.csv").write_text("lat,lon,name\n-46.1,-20.1,Stone\n")
+    for words in (["add", folder / "season.gpkg", folder / "waypoints.gpx"],
+                  ["merge", folder / "season.gpkg"]):  # fmt: skip
+        with pytest.raises(SystemExit) as done:
+            main(["book", *map(str, words)])
+        assert not done.value.code
+    return folder
+
+
+@pytest.fixture
+def there(samples, monkeypatch):
+    """Stand in the folder of samples; whatever a test leaves in it is a fault of the test's."""
+    monkeypatch.chdir(samples)
+    return samples
+
+
+def words_of(line, out="OUT"):
+    time = Path("pause.time").read_text() if "TIME" in line else ""
+    words = [w.replace("OUT", str(out)).replace("TIME", time) for w in line.split()]
+    return [w.replace("=", " ") if w[0].isdigit() else w for w in words]
+
+
+def names(folder):
+    return sorted(p.name for p in Path(folder).iterdir())
+
+
+@pytest.mark.parametrize("line", WRITING.values(), ids=WRITING)
+def test_command_writes_what_it_is_asked_for_and_nothing_beside_it(there, tmp_path, run, line):
+    before = names(there)
+    code, _, err = run(*words_of(line, tmp_path / "out"))
+    assert code == 0, err
+    asked = {w.replace("OUT", "out") for w in line.split() if w.startswith("OUT.")}
+    assert asked <= set(names(tmp_path))
+    assert not [n for n in names(tmp_path) if n.startswith(".")]
+    assert names(there) == before
+
+
+@pytest.mark.parametrize("line", WRITING.values(), ids=WRITING)
+def test_folder_that_is_not_there_or_not_ours_is_named_and_left_alone(there, tmp_path, run, line):
+    folders = [tmp_path / "no such"]
+    if sys.platform == "linux":
+        folders.append(Path("/sys/kernel"))  # where not even root may make a file
+    for folder in folders:
+        code, _, err = run(*words_of(line, folder / "out"))
+        assert code == 1, err
+        assert str(folder) in err or "read-only" in err
+        assert "out" in err
+    assert names(tmp_path) == []
+
+
+@pytest.fixture
+def no_room():
+    """Let no file grow over 300 bytes: what the system answers is what a full disk answers."""
+    resource = pytest.importorskip("resource")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (300, before[1]))
+    yield
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("line", WRITING.values(), ids=WRITING)
+def test_full_disk_leaves_the_old_file_and_no_half_one(there, tmp_path, run, no_room, line):
+    old = {w: b"precious" for w in line.split() if w.startswith("OUT.")}
+    for name, text in old.items():
+        (tmp_path / name.replace("OUT", "out")).write_bytes(text)
+    code, _, err = run(*words_of(line, tmp_path / "out"), "--overwrite")
+    assert code == 1, err
+    assert "could not be" in err.strip().splitlines()[-1]
+    for name, text in old.items():
+        assert (tmp_path / name.replace("OUT", "out")).read_bytes() == text
+    assert len(names(tmp_path)) == len(old)
+
+
+@pytest.mark.parametrize(
+    "ending", ["csv", "tsv", "geojson", "gpkg", "kml", "fgb", "shp", "SHP", "json"]
+)
+def test_full_disk_is_met_in_every_format(there, tmp_path, run, no_room, ending):
+    """GDAL says nothing of what fails when it closes a file: KML and FlatGeobuf are made then."""
+    code, _, err = run("merge", "waypoints.gpx", "-o", tmp_path / f"out.{ending}")
+    assert code == 1
+    assert "could not be written" in err
+    assert names(tmp_path) == []
+
+
+# -- Ctrl-C ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def interrupted():
+    """Return a function that lets Ctrl-C come after some seconds, if a command still runs then."""
+    from athwart import cli
+
+    if not hasattr(signal, "setitimer"):
+        pytest.skip("this system has no timer that signals")
+
+    def press(_, frame):
+        while frame is not None:
+            if frame.f_code is cli._run.__code__:
+                raise KeyboardInterrupt
+            frame = frame.f_back
+
+    callbacks = gc.callbacks[:]  # hypothesis has one, in which Python drops an interrupt
+    gc.callbacks.clear()
+    before = signal.signal(signal.SIGALRM, press)
+    yield lambda seconds: signal.setitimer(signal.ITIMER_REAL, seconds)
+    signal.setitimer(signal.ITIMER_REAL, 0)
+    signal.signal(signal.SIGALRM, before)
+    gc.callbacks.extend(callbacks)
+
+
+# Python drops an interrupt that comes while an object is cleared away; the command goes on then.
+DROPPED = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+
+
+@DROPPED
+@pytest.mark.parametrize("line", WRITING.values(), ids=WRITING)
+def test_ctrl_c_at_any_moment_leaves_all_of_a_file_or_none(there, tmp_path, run, interrupted, line):
+    target = tmp_path / "out"
+    started = time.perf_counter()
+    assert run(*words_of(line, target))[0] == 0
+    lasts = time.perf_counter() - started
+    whole = {p.name: p.stat().st_size for p in tmp_path.iterdir()}
+    before = names(there)
+    for part in (0.15, 0.5, 0.8, 0.95):
+        for name in whole:
+            (tmp_path / name).unlink(missing_ok=True)
+        interrupted(lasts * part)
+        code, _, err = run(*words_of(line, target))
+        interrupted(0)
+        assert code in (0, 130), err
+        assert code == 0 or err.strip().splitlines()[-1] == "stopped"
+        for path in tmp_path.iterdir():
+            assert path.name in whole
+            assert path.stat().st_size > 0.9 * whole[path.name]
+        assert names(there) == before
+
+
+@DROPPED
+@pytest.mark.parametrize("line", CHANGING.values(), ids=CHANGING)
+def test_ctrl_c_in_a_change_of_a_book_leaves_it_sound(there, tmp_path, run, interrupted, line):
+    from athwart.book.checking import check_book
+
+    for part in (0.02, 0.05, 0.08):
+        book = Path(shutil.copy("season.gpkg", tmp_path / "season.gpkg"))
+        interrupted(part)
+        code, _, err = run(*[str(book) if w == "season.gpkg" else w for w in line.split()])
+        interrupted(0)
+        # SQLite turns an interrupt inside a function of ours into a fault of its own: code 1.
+        assert code in (0, 130) or "nothing was changed" in err, err
+        assert check_book(book) == []
+        assert names(tmp_path) == ["season.gpkg"]
+
+
+def program(*words, **rest):
+    return subprocess.Popen(
+        [sys.executable, "-m", "athwart", *words],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        env=ENVIRONMENT, text=True, **rest,
+    )  # fmt: skip
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
+def test_a_real_ctrl_c_ends_a_long_command_with_130(there, tmp_path):
+    rows = "".join(f"{-46 - k * 1e-6:.6f},-20.1,Stone {k}\n" for k in range(200_000))
+    (tmp_path / "many.csv").write_text(f"lat,lon,name\n{rows}")
+    with program("merge", str(tmp_path / "many.csv"), "-o", str(tmp_path / "out.gpx")) as merging:
+        time.sleep(1.5)
+        merging.send_signal(signal.SIGINT)
+        out, err = merging.communicate(timeout=60)
+    assert merging.returncode == 130, err
+    assert "stopped" in err
+    assert "Traceback" not in out + err
+    assert names(tmp_path) == ["many.csv"]
+
+
+# -- whoever reads our output has seen enough -----------------------------------------------------
+
+
+class _Gone:
+    """A stream whose reader has gone away."""
+
+    encoding = "utf-8"
+
+    def write(self, text):
+        raise BrokenPipeError(32, "Broken pipe")
+
+    def flush(self):
+        pass
+
+    def fileno(self):
+        raise OSError("no file")
+
+
+@pytest.mark.parametrize("line", {**PRINTING, **WRITING}.values(), ids={**PRINTING, **WRITING})
+def test_reader_that_has_gone_is_no_fault_and_what_was_asked_for_is_written(
+    there, tmp_path, monkeypatch, capsys, line
+):
+    from athwart.cli import main
+
+    monkeypatch.setattr(sys, "stdout", _Gone())
+    with pytest.raises(SystemExit) as done:
+        main(words_of(line, tmp_path / "out"))
+    assert not done.value.code
+    assert "Traceback" not in capsys.readouterr().err
+    asked = {w.replace("OUT", "out") for w in line.split() if w.startswith("OUT.")}
+    assert asked <= set(names(tmp_path))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes are POSIX")
+def test_a_real_pipe_that_is_closed_ends_the_program_in_silence(there):
+    with program("info", "waypoints.gpx", "--json") as told:
+        told.stdout.close()
+        assert told.stderr.read() == ""
+        assert told.wait(60) == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full")
+def test_output_onto_a_full_disk_is_said():
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "athwart", "beam", "--depth", "10m", "--cone", "20deg"],
+            stdout=full, stderr=subprocess.PIPE, env=ENVIRONMENT, text=True,
+        )  # fmt: skip
+    assert done.returncode == 1
+    assert done.stderr.startswith("the disk is full")
