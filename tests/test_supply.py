@@ -15,6 +15,8 @@ SPEC.loader.exec_module(licences)
 
 PAGE = (ROOT / "docs" / "licences.md").read_text(encoding="utf-8")
 RUNTIME = licences.needed(licences.PROJECT["dependencies"])
+MODULES = packages_distributions()
+SOURCES = [p.read_text(encoding="utf-8") for p in (ROOT / "src").rglob("*.py")]
 DIRECT = [Requirement(r) for r in licences.PROJECT["dependencies"]]
 TABLE = dict(re.findall(r"^\| ([a-z0-9-]+) \| ([^|]+) \|", PAGE.split("## Only with")[0], re.M))
 
@@ -46,10 +48,9 @@ def test_every_dependency_is_used_and_bounded_below(requirement):
         return  # data for machines that have no time zones of their own
     modules = [
         module
-        for module, names in packages_distributions().items()
+        for module, names in MODULES.items()
         if requirement.name.lower() in map(licences.canonicalize_name, names)
     ]
     imported = rf"^\s*(?:import|from) (?:{'|'.join(modules)})\b"
     used = re.compile(rf'{imported}|"{requirement.name}"', re.M)
-    sources = (ROOT / "src").rglob("*.py")
-    assert any(used.search(p.read_text(encoding="utf-8")) for p in sources)
+    assert any(used.search(text) for text in SOURCES)
