@@ -13,8 +13,9 @@ from athwart.features import Feature
 from athwart.formats.shapes import read_features
 
 SAMPLES = Path(__file__).parents[2] / "sample_gpx"
-DAY, WATER, HOLD, SINK, WRITE = (
-    f"/api/going-back/{word}" for word in ("day", "water", "hold", "sink", "write")
+DAY, WATER, HOLD, SINK, SEEN, LANES, WRITE = (
+    f"/api/going-back/{word}"
+    for word in ("day", "water", "hold", "sink", "coverage", "lanes", "write")
 )
 START = "46 11.98 S, 21 17.75 W"
 TIDE = {"as": "file", "file": "tides.csv"}
@@ -214,6 +215,61 @@ def test_the_count_is_that_of_the_command(going, run, asked, words):
 )  # fmt: skip
 def test_a_hold_that_cannot_be_is_refused_in_a_sentence(going, asked, said):
     assert said in fault(going, HOLD, **asked)
+
+
+BOX = [-21.306, -46.201, -21.285, -46.188]
+
+
+def test_coverage_and_lanes_over_its_holes_are_those_of_the_commands(going, run, tmp_path):
+    import shapely
+
+    folder = going.desk.folder
+    (folder / "bay.geojson").write_text(shapely.to_geojson(shapely.box(*BOX)))
+    asked = {"range_m": 45, "zones": "zones.geojson", "units": "feet"}
+    seen = made(going, SEEN, **asked, depth_m=14, area="bay.geojson")
+    code, out, _ = run("coverage", going.desk.book, "--range", "45m", "--depth", "14m", "--area",
+                       folder / "bay.geojson", "--units", "feet")  # fmt: skip
+    assert code == 0
+    assert [*seen["sentences"], seen["caution"]] == out.splitlines()
+    boxed = made(going, SEEN, **asked, depth_m=14, area=":box", within=BOX)
+    assert boxed["sentences"][:2] == seen["sentences"][:2]
+    assert boxed["holes"] == seen["holes"] > 0
+    refused = going.post(WRITE, {"id": seen["id"], "as": "gpx", "name": "seen.gpx"}).json()
+    assert "holds no areas" in refused["fault"]
+    going.post(WRITE, {"id": seen["id"], "as": "plan", "name": "seen.geojson"})
+
+    laid = made(going, LANES, **asked, depth_m=14, id=seen["id"], speed_mps=4 * KNOT)
+    code, out, _ = run("lanes", folder / "seen.geojson", "--range", "45m", "--depth", "14m",
+                       "--zones", folder / "zones.geojson", "--units", "feet")  # fmt: skip
+    assert code == 0
+    assert [*laid["sentences"], laid["caution"]] == out.splitlines()
+    assert "lane" in [r["role"] for r in laid["plan"]["roles"]]
+    done = going.post(WRITE, {"id": laid["id"], "as": "gpx", "name": "lanes.gpx"}).json()
+    assert done["files"] == ["lanes.gpx"]
+    routes = gpxpy.parse((folder / "lanes.gpx").read_text(encoding="utf-8")).routes
+    assert 1 <= len(routes) < 20, "the way as a route, not a route a lane"
+
+
+@pytest.mark.parametrize(
+    ("path", "asked", "said"),
+    [
+        ("coverage", {}, "the range of the side-scan is missing"),
+        ("coverage", {"range_m": 45, "area": ":box"}, "no area is chosen above"),
+        ("coverage", {"range_m": 45, "area": "gone.geojson"}, "is not in the folder"),
+        ("coverage", {"range_m": 45, "depth_m": 14, "side": "up"}, "allowed are both, port"),
+        ("lanes", {"range_m": 45}, "the deepest water there is missing"),
+        ("lanes", {"range_m": 45, "depth_m": 6}, "say where: the holes"),
+        ("lanes", {"range_m": 45, "depth_m": 6, "id": "gone"}, "make it again"),
+        ("lanes", {"range_m": 5, "depth_m": 6, "area": ":box", "within": BOX}, "range"),
+    ],
+)
+def test_coverage_and_lanes_that_cannot_be_are_refused_in_a_sentence(going, path, asked, said):
+    assert said in fault(going, f"/api/going-back/{path}", **asked)
+
+
+def test_a_book_without_tracks_has_seen_nothing(going):
+    going.post("/api/book", {"name": "new.gpkg"})
+    assert "the book holds no track" in fault(going, SEEN, range_m=45, depth_m=6)
 
 
 def test_private_marks_stay_out_unless_asked_for(going):

@@ -90,6 +90,12 @@ def test_on_a_phone_all_is_there_and_axe_finds_no_serious_fault(going, desk, sch
     page.get_by_role("button", name="tell hold and drift").click()
     told(page, "Anvil at 46")
     assert "comes down within" in page.inner_text("#hold-made")
+    if scheme == "dark":
+        page.get_by_label("range of the screen, one side").fill("45")
+        page.get_by_label("depth as the sounder reads it").fill("14")
+        page.get_by_role("button", name="show what has been seen").click()
+        told(page, "not seen yet")
+        assert "seen from two passes or more (1)" in page.inner_text("#seen-made .legend")
     page.fill("#start", "Anvil")
     page.get_by_role("button", name="make the day").click()
     told(page, "The day is made")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 import numpy as np
 
+from athwart.advice.seen import coverage_lines, hole_middle, swath_of
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -26,11 +27,6 @@ from athwart.cli.planned import plan_of, plan_output, write_plan
 from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
 from athwart.units import (
-    UnitSystem,
-    format_area,
-    format_distance,
-    format_length,
-    format_position,
     many,
 )
 
@@ -142,8 +138,8 @@ def command(
     for word in words:
         say(f"note: {word}")
     if not as_json:
-        _print(found, passes, shown)
-        show(CAUTION)
+        for line in (*coverage_lines(found, passes, shown), CAUTION):
+            show(line)
     written = (
         write_plan(found.features(), outputs, limits_file=limits_file, overwrite=overwrite)
         if outputs
@@ -194,73 +190,17 @@ def read_tracks(
     return Track.concat(found), words
 
 
-def _swath(passes: Passes) -> dict[str, float]:
-    seen = passes.far_m > passes.near_m
-    if not seen.any():
-        return {"near_m": math.nan, "far_m": math.nan, "edge_error_m": math.nan}
-    return {
-        "near_m": float(np.median(passes.near_m[seen])),
-        "far_m": float(np.median(passes.far_m[seen])),
-        "edge_error_m": float(np.median(passes.far_error_m[seen])),
-    }
-
-
-def _print(found: Coverage, passes: Passes, units: UnitSystem) -> None:
-    swath = _swath(passes)
-    count = found.passes
-    show(
-        f"run          {format_distance(found.length_m, units)} in "
-        f"{count} {'pass' if count == 1 else 'passes'}"
-    )
-    if count and math.isfinite(swath["far_m"]):
-        near, far, edge = (format_length(v, units) for v in swath.values())
-        show(
-            f"swath        mostly {near} to {far} out on a side, edge ± {edge} (95 %): "
-            + ("narrowed by that" if found.cautious else "drawn to its full width")
-        )
-
-    def part(shape: Any) -> str:
-        share = found.part(shape)
-        return "" if math.isnan(share) else f", {100 * share:.1f} % of the area"
-
-    rows = {"seen": found.seen, "seen twice": found.twice, "under boat": found.under}
-    for title, shape in rows.items():
-        show(f"{title:<12} {format_area(shape.area, units)}{part(shape)}")
-    show(f"not seen     {_holes(found, units)}")
-    if found.small_holes:
-        show(
-            f"             and {many(found.small_holes, 'hole')} too narrow to count, together "
-            f"{format_area(found.small_holes_m2, units)}"
-        )
-
-
-def _holes(found: Coverage, units: UnitSystem) -> str:
-    if not found.holes:
-        return "no hole" + (" within the ground seen" if found.area is None else " in the area")
-    lon, lat = _middle(found, 0)
-    return (
-        f"{many(len(found.holes), 'hole')}, together {format_area(found.holes_m2, units)}, the "
-        f"largest {format_area(found.holes[0].area, units)} about {format_position(lon, lat)}"
-    )
-
-
-def _middle(found: Coverage, hole: int) -> tuple[float, float]:
-    point = found.holes[hole].representative_point()
-    lon, lat = found.plane.to_earth(point.x, point.y)
-    return float(lon), float(lat)
-
-
 def _as_mapping(
     found: Coverage, passes: Passes, words: list[str], written: list[Path], caution: str
 ) -> dict[str, Any]:
     holes = []
     for i, hole in enumerate(found.holes):
-        lon, lat = _middle(found, i)
+        lon, lat = hole_middle(found, i)
         holes.append({"area_m2": hole.area, "lat": lat, "lon": lon})
     return {
         "length_m": found.length_m,
         "passes": found.passes,
-        "swath": _swath(passes),
+        "swath": swath_of(passes),
         "cautious": found.cautious,
         "area_m2": None if found.area is None else found.area.area,
         "seen_m2": found.seen.area,

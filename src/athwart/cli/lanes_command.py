@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
+from athwart.advice.lanes import joined, lanes_lines, lanes_words
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -29,20 +29,11 @@ from athwart.cli.planned import (
 )
 from athwart.errors import DataError, FileError
 from athwart.progress import Progress
-from athwart.units import (
-    UnitSystem,
-    format_area,
-    format_distance,
-    format_length,
-    format_speed,
-    many,
-)
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
     from athwart.plan.lanes import Lanes
-    from athwart.plan.zones import Zones
 
 
 @click.command("lanes", short_help="Lay survey lanes over an area, or over what was not seen.")
@@ -151,18 +142,18 @@ def command(
             turn_radius_m=turn_radius,
             run_in_m=run_in,
             speed_mps=speed,
-            closed=_joined(closed),
+            closed=joined(closed),
             water=water,
             clear_m=_or_nan(clear),
             cautious=not full_width,
             boat=boat,
         )
-    words = _words(plan, zones, shown)
+    words = lanes_words(plan, zones, shown)
     for word in words:
         say(f"note: {word}")
     if not as_json:
-        _print(plan, shown)
-        show(CAUTION)
+        for line in (*lanes_lines(plan, shown), CAUTION):
+            show(line)
     written: list[Path] = []
     for path in outputs:
         # A plotter gets the way as one route; lanes and turns apart would be a hundred.
@@ -178,14 +169,6 @@ def command(
 
 def _or_nan(value: float | None) -> float:
     return math.nan if value is None else value
-
-
-def _joined(shapes: list[BaseGeometry]) -> BaseGeometry | None:
-    """Return areas as one collection; they are joined in the plane, where edges are true."""
-    import shapely
-
-    parts = [p for s in shapes for p in shapely.get_parts(s) if p.geom_type == "Polygon"]
-    return shapely.MultiPolygon(parts) if parts else None
 
 
 def _ground(paths: tuple[Path, ...], *, under: bool, allow_ballpark: bool) -> BaseGeometry:
@@ -205,74 +188,10 @@ def _ground(paths: tuple[Path, ...], *, under: bool, allow_ballpark: bool) -> Ba
                 path.name, f"holds no ground that is {' or '.join(roles)}; nothing to do"
             )
         shapes += found
-    joined = _joined(shapes)
-    if joined is None:
+    ground = joined(shapes)
+    if ground is None:
         raise DataError("the area has no polygon; give polygons, such as of a bay or a bank")
-    return joined
-
-
-def _words(plan: Lanes, zones: Zones | None, units: UnitSystem) -> list[str]:
-    words = []
-    if len(plan.way) > 1:
-        words.append(
-            f"there is no way by the water given between all lanes; they come in {len(plan.way)} "
-            "parts, and how to get from one to the next is yours to find"
-        )
-    if plan.around:
-        words.append(
-            f"{many(plan.around, 'way')} from lane to lane {'leads' if plan.around == 1 else 'lead'} "
-            "round closed water, with corners that the boat must round by herself"
-        )
-    if not plan.left_out.is_empty:
-        words.append(
-            f"left out: {format_area(plan.left_out.area, units)} that no lane sees which the boat "
-            "can run; it is in the plan as not seen"
-        )
-    if zones is not None:
-        from athwart.plan.zones import judge_shapes
-
-        run = plan.run()
-        found = judge_shapes(zones, [f.geometry for f in run], np.zeros(len(run)), reach_m=0.0)
-        words += [f"the way {s}" for s in found.worst_first().sentences(zones, units)]
-    return words
-
-
-def _print(plan: Lanes, units: UnitSystem) -> None:
-    straight, spare = plan.lanes_m, plan.length_m - plan.lanes_m
-    directions = sorted({round(d) % 180 for d in plan.direction_deg})
-    shown = ", ".join(f"{d:03d}/{d + 180:03d}" for d in directions[:6])
-    more = f" and {len(directions) - 6} more" if len(directions) > 6 else ""
-    show(f"lanes      {len(plan.lanes)}, direction {shown}{more} true")
-    show(
-        f"spacing    {format_length(plan.spacing_m, units)} at most; a side is counted on from "
-        f"{format_length(plan.near_m, units)} to {format_length(plan.far_m, units)}"
-        + (
-            f", less its 95 % error of {format_length(plan.far_error_m, units)}"
-            if plan.far_error_m
-            else ", to its full width"
-        )
-    )
-    show(
-        f"way        {format_distance(plan.length_m, units)}: {format_distance(straight, units)} of "
-        f"lanes, {format_distance(spare, units)} of turns and run-ins"
-    )
-    show(
-        f"time       {_duration(plan.time_s)} at {format_speed(plan.speed_mps, units)}, not counting "
-        "the way there"
-    )
-    show(
-        f"area       {format_area(plan.area.area, units)}, of which the lanes see "
-        f"{100 * plan.promised.area / plan.area.area:.1f} %"
-    )
-    show(
-        f"room       turns of {format_length(plan.turn_radius_m, units)} radius reach "
-        f"{format_length(plan.room_m, units, 0)} beyond the area: look whether there is water"
-    )
-
-
-def _duration(seconds: float) -> str:
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else many(minutes, "minute")
+    return ground
 
 
 def _as_mapping(plan: Lanes, words: list[str], written: list[Path], caution: str) -> dict[str, Any]:

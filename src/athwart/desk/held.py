@@ -43,6 +43,8 @@ class HeldPlan:
         The day, whose page is the day sheet.
     marks : Marks, optional
         What a map shows with it.
+    lines : sequence of Feature, optional
+        What a plotter gets in place of the shapes.
     """
 
     title: str
@@ -50,6 +52,7 @@ class HeldPlan:
     features: Sequence[Feature]
     day: Day | None = None
     marks: Marks | None = None
+    lines: Sequence[Feature] | None = None
 
     def page(self) -> str:
         """Return its page: the sheet of a day, else a review map."""
@@ -102,8 +105,11 @@ def _write(desk: Desk, question: dict[str, Any]) -> Any:
             )
             words += said
         elif what == "gpx":
+            shapes = held.features if held.lines is None else held.lines
+            if not any(f.role != "zone" and "Polygon" not in f.geometry.geom_type for f in shapes):
+                raise UsageError("a GPX file holds no areas; write the map or the plan")
             files, said, sentence = export_plan(
-                held.features, path, limits=limits_of(question), overwrite=False
+                shapes, path, limits=limits_of(question), overwrite=False
             )
             words += [sentence, *said]
         elif held.day is not None:

@@ -15,8 +15,8 @@ const chooser = choosing({ changed: () => {}, map: { onPick: picked, onSpot: spo
 /** Put the metres of a field under a key, if there is something in it. */
 function metres(out, key, id) { if (numberOf(id) !== null) out[key] = fromLength(numberOf(id)); }
 function times(out, key, id, factor) { if (numberOf(id) !== null) out[key] = numberOf(id) * factor; }
-const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear", "cast", "lure-depth", "over-within"];
-const DEFAULTS = { margin: 0.5, clear: 20, "over-within": 5 };
+const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear", "cast", "lure-depth", "over-within", "range", "seen-depth", "smallest", "lanes-depth", "turn-radius"];
+const DEFAULTS = { margin: 0.5, clear: 20, "over-within": 5, smallest: 5, "turn-radius": 15 };
 function units() {
   document.querySelectorAll("label[data-length]").forEach((label) => {
     label.dataset.words ??= label.textContent;
@@ -73,6 +73,9 @@ async function lookIntoFolder() {
   fill("tide-file", found.tables, found.tables.length ? "choose a table" : "there is no table in the folder");
   fill("boat", found.boats, "none");
   for (const id of ["zones", "inside", "keep-out"]) fill(id, found.areas, "none");
+  const box = byId("area").value === ":box";
+  fill("area", found.areas, "no area: holes that seen ground encloses");
+  byId("area").firstChild.after(el("option", { value: ":box", selected: box }, "the area chosen with the marks above"));
 }
 
 /* ---- the map above --------------------------------------------------------------------------- */
@@ -120,7 +123,7 @@ function writing(id, stem, page, forms = FORMS) {
   const file = el("input", { type: "text", id: name, value: stem + forms[0][1], autocomplete: "off", spellcheck: "false" });
   const text = el("textarea", { id: limits, class: "figures", rows: "4", spellcheck: "false" });
   const input = el("input", { type: "file", id: `${limits}-file`, accept: ".toml,text/plain" });
-  const more = el("details", { hidden: true }, el("summary", {}, "Limits of the plotter"),
+  const more = el("details", { hidden: forms[0][0] !== "gpx" }, el("summary", {}, "Limits of the plotter"),
     el("div", { class: "field" }, el("label", { for: limits }, "limits, as TOML (empty for none), such as max_name = 10"), text),
     el("div", { class: "field" }, el("label", { for: `${limits}-file` }, "or open a file with limits"), input));
   limitsFile(input, text);
@@ -237,11 +240,50 @@ async function tellHold() {
   say(flowing(made.sentences)[0]);
 }
 
+/* ---- what has been seen ---------------------------------------------------------------------- */
+let seenId = null;
+function look() {
+  const { within } = chooser.asked(), out = { ...rests(), area: byId("area").value, side: byId("side").value, inside: byId("inside").value, keep_out: byId("keep-out").value };
+  if (within) out.within = within;
+  metres(out, "range_m", "range");
+  return out;
+}
+async function tellSeen() {
+  const asked = look();
+  metres(asked, "depth_m", "seen-depth");
+  metres(asked, "smallest_m", "smallest");
+  seenId = null;
+  const place = byId("seen-made"), made = await asking("/api/going-back/coverage", asked, place, "laying out what was seen");
+  seenId = made.id;
+  place.append(sentences(flowing(made.sentences), "what has been seen"));
+  if (made.plan.features.length) planMap(place, made.plan, [], "map of what the side-scan has seen");
+  if (made.notes.length) place.append(el("h3", {}, "What it rests on"), sentences(made.notes, "what it rests on"));
+  place.append(userText(made.caution, "p", "faint"), writing(made.id, "seen", "a map, one page for a browser", FORMS.filter(([as]) => as !== "gpx")));
+  say(`${plural(made.holes, "hole")} not seen yet`);
+}
+async function layLanes() {
+  const asked = look(), over = byId("over-what").value;
+  if (over === "holes" && !seenId) throw new Error("show what has been seen first, or lay lanes over all that is to be seen");
+  if (over === "holes") asked.id = seenId;
+  metres(asked, "depth_m", "lanes-depth");
+  metres(asked, "turn_radius_m", "turn-radius");
+  times(asked, "speed_mps", "lanes-speed", KNOT);
+  times(asked, "direction_deg", "direction", 1);
+  const place = byId("lanes-made"), made = await asking("/api/going-back/lanes", asked, place, "laying lanes");
+  place.append(sentences(flowing(made.sentences), "the lanes"));
+  planMap(place, made.plan, [], "map of the lanes");
+  if (made.notes.length) place.append(el("h3", {}, "What to know of them"), sentences(made.notes, "what to know of the lanes"));
+  place.append(userText(made.caution, "p", "faint"), writing(made.id, "lanes", "a map, one page for a browser", [FORMS[1], FORMS[0], FORMS[2]]));
+  say(flowing(made.sentences)[0]);
+}
+
 /* ---- listening ------------------------------------------------------------------------------- */
 const submits = (id, f) => byId(id).addEventListener("submit", (event) => { event.preventDefault(); attempt(f); });
 submits("day", makeDay);
 submits("over", tellWater);
 submits("hold", tellHold);
+submits("seen", tellSeen);
+submits("lanes", layLanes);
 byId("count-down").addEventListener("click", () => attempt(countDown));
 byId("count-add").addEventListener("click", countRow);
 byId("choice").addEventListener("submit", (event) => event.preventDefault());
