@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.errors import UsageError
-from athwart.merge.cluster import Bars, grow, lay_out
+from athwart.merge.cluster import Bars, Plane, grow, lay_out
 from athwart.merge.gate import GATE, REACH_M, candidate_pairs, gate_limit, tree_of
 from athwart.merge.known import TripSitting, checked, kept, sitting_against
 from athwart.merge.looks import Looks, Sphere, canonical, check, factorise, looks_of
@@ -88,6 +88,7 @@ def merge(
     automatic_names: str = AUTOMATIC_NAMES,
     shift_trips: bool | Mapping[str, tuple[float, float]] = False,
     known: Iterable[TripSitting] | None = None,
+    plane: Plane | None = None,
 ) -> Merged:
     """Fold sightings of many trips into marks.
 
@@ -114,7 +115,10 @@ def merge(
         sightings are needed for that. A trip that was in no group is laid anew, and so is one
         that is left out, of which all sightings are to be given. Where the sightings lie tens of
         kilometres apart, a distance in the gate may differ from that in a merge of all by one part
-        in 100 000 (`athwart.merge.cluster.lay_out`).
+        in 100 000, unless ``plane`` is given.
+    plane : Plane, optional
+        Where a merge of all would lay its sightings out (`athwart.merge.divide` tells), if these
+        are a part of them.
 
     Returns
     -------
@@ -157,7 +161,7 @@ def merge(
     first, second = candidate_pairs(looks, limit, reach_m, tree)
     names, kinds = factorise(s.name), factorise(s.kind)
     bars = _bars(s, looks, rulings or Rulings(), automatic_names, names, kinds)
-    layout = lay_out(looks, first, second, sitting)
+    layout = lay_out(looks, first, second, sitting, plane)
     label, inside = grow(layout, first, second, limit=limit, bars=bars)
     g = gather(s, keys, looks, label, automatic_names, (lon, lat), names, kinds)
     apart = _kept_apart(g, bars, first, second, inside, reach_m)

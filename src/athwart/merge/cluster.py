@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 
 from athwart.merge.fuse import Fused, Rows, fuse, residual_squared
 from athwart.merge.gate import limit_for, split_limit_for
-from athwart.merge.looks import Looks, turned
+from athwart.merge.looks import Looks, Sphere, stable_order, turned
 from athwart.merge.offset import Sitting
 
-__all__ = ["Bars", "Layout", "grow", "lay_out"]
+__all__ = ["Bars", "Layout", "Plane", "connected", "grow", "lay_out", "plane_for"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -43,6 +43,13 @@ class Layout:
 
     rows: Rows
     widest: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """Where looks are laid out: one plane at ``origin``, or without one a plane a connected set."""
+
+    origin: Sphere | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,13 +73,25 @@ class Bars:
     apart: IntArray
 
 
-def lay_out(
-    looks: Looks, first: Int32Array, second: Int32Array, sitting: Sitting | None = None
-) -> Layout:
-    """Give every connected set of looks a plane at its first look, or all looks one plane.
+def plane_for(looks: Looks) -> Plane:
+    """Return how looks are laid out: in one plane, or where they are strewn, in many.
 
     One plane serves where all lie within 100 km of the middle look: a distance there is short by
     5 mm in 40 m, and only the gate uses it.
+    """
+    n = len(looks)
+    wide = n and sum(float(((c - c[n // 2]) ** 2).max()) for c in looks.sphere.xyz) > 1e10
+    return Plane(None if wide or not n else looks.sphere.take(slice(n // 2, n // 2 + 1)))
+
+
+def lay_out(
+    looks: Looks,
+    first: Int32Array,
+    second: Int32Array,
+    sitting: Sitting | None = None,
+    plane: Plane | None = None,
+) -> Layout:
+    """Give every connected set of looks a plane at its first look, or all looks one plane.
 
     Parameters
     ----------
@@ -83,14 +102,16 @@ def lay_out(
     sitting : Sitting, optional
         What is known of the trips' common errors: taken off the positions, with what is left of
         them in the errors' place. The error of a group of trips takes the place of the boat's.
+    plane : Plane, optional
+        `plane_for` the looks, or the whole of which they are a part.
     """
-    n = len(looks)
-    at: IntArray | slice = slice(n // 2, n // 2 + 1)
-    if n and sum(float(((c - c[n // 2]) ** 2).max(initial=0.0)) for c in looks.sphere.xyz) > 1e10:
-        part, origin = _parts(n, first, second)
+    there = (plane or plane_for(looks)).origin
+    at: IntArray | slice = slice(None)
+    if there is None and len(looks):
+        part, origin = connected(len(looks), first, second)
         at = origin[part]
-    x, y = looks.sphere.plane(slice(None), at)
-    c, s = looks.sphere.turn(slice(None), at)
+    x, y = looks.sphere.plane(slice(None), at, there)
+    c, s = looks.sphere.turn(slice(None), at, there)
     see, snn, sen = turned(looks.see, looks.snn, looks.sen, c, s)
     shared, trip, boat, boat_sigma = looks.shared, looks.trip, looks.boat, looks.boat_sigma
     if sitting is not None and (sitting.group >= 0).any():
@@ -100,7 +121,7 @@ def lay_out(
     return Layout(rows, widest + shared**2 + boat_sigma**2)
 
 
-def _parts(n: int, a: NDArray[Any], b: NDArray[Any]) -> tuple[Int32Array, IntArray]:
+def connected(n: int, a: NDArray[Any], b: NDArray[Any]) -> tuple[Int32Array, IntArray]:
     """Return the connected set of each row, and the first row of each set."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -134,20 +155,6 @@ def _settled(
         np.where(known[trip], sitting.group_sigma[trip], looks.boat_sigma),
         number[trip],
         boat[trip].astype(np.int32),
-    )
-
-
-def _pick(rows: Rows, i: IntArray | Int32Array) -> Rows:
-    return Rows(
-        rows.x[i],
-        rows.y[i],
-        rows.see[i],
-        rows.snn[i],
-        rows.sen[i],
-        rows.shared[i],
-        rows.boat_sigma[i],
-        rows.trip[i],
-        rows.boat[i],
     )
 
 
@@ -317,8 +324,8 @@ def grow(
         passed, fused = _try(rows, marks, label, free, name, bars, a, b, shared, mutual, limit)
         score[mutual[~passed]] = np.inf
         won = mutual[passed]
-        if not won.size:
-            continue
+        # A round that joins nothing still passes on to the pairs' end, so that what becomes of a
+        # connected set does not depend on whether another set has joined anything.
         wa, wb = a[won], b[won]
         trace_a, trace_b = marks.see[wa] + marks.snn[wa], marks.see[wb] + marks.snn[wb]
         weight[wa], weight[wb] = trace_b / (trace_a + trace_b), trace_a / (trace_a + trace_b)
@@ -427,7 +434,7 @@ def _members(rows: Rows, label: Int32Array, of: IntArray) -> tuple[Int32Array | 
     which = np.flatnonzero(of[label] >= 0)
     mark = of[label[which]]
     trips = int(rows.trip.max()) + 1
-    order = np.argsort(mark * trips + rows.trip[which])
+    order = stable_order(mark * trips + rows.trip[which])
     return which[order], mark[order]
 
 
@@ -467,7 +474,7 @@ def _try(
         of = np.full(len(label), -1, dtype=np.int64)
         of[ma[many]] = of[mb[many]] = np.arange(len(many))
         which, mark = _members(rows, label, of)
-        some = _pick(rows, which)
+        some = rows.take(which)
         f = fuse(some, mark)
         bound = limit_for(limit, size[many])
         rise = f.squared - marks.squared[ma[many]] - marks.squared[mb[many]]
@@ -506,7 +513,7 @@ def _named_twice(mark: IntArray, scope: Int32Array, name: Int32Array) -> IntArra
 def _rule_same(rows: Rows, marks: _Marks, bars: Bars) -> tuple[Int32Array, BoolArray]:
     """Join what the user has ruled to be one thing; such looks need not fit."""
     n = len(rows.x)
-    part, first = _parts(n, bars.same[:, 0], bars.same[:, 1])
+    part, first = connected(n, bars.same[:, 0], bars.same[:, 1])
     label = first[part].astype(np.int32)
     size = np.bincount(label, minlength=n)
     heads = np.flatnonzero(size > 1)
@@ -514,7 +521,7 @@ def _rule_same(rows: Rows, marks: _Marks, bars: Bars) -> tuple[Int32Array, BoolA
     of = np.full(n, -1, dtype=np.int64)
     of[heads] = np.arange(len(heads))
     which, mark = _members(rows, label, of)
-    f = fuse(_pick(rows, which), mark)
+    f = fuse(rows.take(which), mark)
     marks.x[heads], marks.y[heads], marks.squared[heads] = f.x, f.y, f.squared
     marks.see[heads], marks.snn[heads], marks.sen[heads] = f.see, f.snn, f.sen
     marks.n[heads] = size[heads]

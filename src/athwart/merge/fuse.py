@@ -56,6 +56,20 @@ class Rows:
     trip: NDArray[np.int32]
     boat: NDArray[np.int32]
 
+    def take(self, i: IntArray | NDArray[np.int32]) -> Rows:
+        """Return some of the rows."""
+        return Rows(
+            self.x[i],
+            self.y[i],
+            self.see[i],
+            self.snn[i],
+            self.sen[i],
+            self.shared[i],
+            self.boat_sigma[i],
+            self.trip[i],
+            self.boat[i],
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Fused:
@@ -87,6 +101,45 @@ def _heads(*keys: NDArray[np.int32] | IntArray) -> IntArray:
     return np.flatnonzero(new)
 
 
+def _total(v: FloatArray, at: IntArray) -> FloatArray:
+    return np.asarray(np.add.reduceat(v, at)) if len(at) else np.empty(0)
+
+
+def _alone(rows: Rows) -> tuple[FloatArray, ...]:
+    """Return the information, its vector and the square of looks that are their trip's only one."""
+    s = rows.shared  # the common error just adds to its own
+    j11, j22, j12 = _inverse((rows.see + s * s, rows.snn + s * s, rows.sen))
+    ix, iy = j11 * rows.x + j12 * rows.y, j12 * rows.x + j22 * rows.y
+    return j11, j22, j12, ix, iy, rows.x * ix + rows.y * iy
+
+
+def _together(rows: Rows, head: IntArray) -> tuple[FloatArray, ...]:
+    """Return the same of each trip's looks, the runs that begin at ``head``, taken together."""
+    s, ss = rows.shared, rows.shared * rows.shared
+    w11, w22, w12 = _inverse((rows.see, rows.snn, rows.sen))
+    wx, wy = w11 * rows.x + w12 * rows.y, w12 * rows.x + w22 * rows.y
+    square = _total(rows.x * wx + rows.y * wy, head)
+    ix, iy = _total(wx, head), _total(wy, head)
+    j11, j22, j12 = _total(w11, head), _total(w22, head), _total(w12, head)
+    s11, s22, s12 = _total(s * w11, head), _total(s * w22, head), _total(s * w12, head)
+    sx, sy = _total(s * wx, head), _total(s * wy, head)
+    k11, k22, k12 = _inverse(
+        (_total(ss * w11, head) + 1.0, _total(ss * w22, head) + 1.0, _total(ss * w12, head))
+    )
+    kx, ky = k11 * sx + k12 * sy, k12 * sx + k22 * sy
+    # S K S, symmetric because S and K are.
+    a11, a12 = s11 * k11 + s12 * k12, s11 * k12 + s12 * k22
+    a21, a22 = s12 * k11 + s22 * k12, s12 * k12 + s22 * k22
+    return (
+        j11 - (a11 * s11 + a12 * s12),
+        j22 - (a21 * s12 + a22 * s22),
+        j12 - (a11 * s12 + a12 * s22),
+        ix - (s11 * kx + s12 * ky),
+        iy - (s12 * kx + s22 * ky),
+        square - (sx * kx + sy * ky),
+    )
+
+
 def fuse(rows: Rows, mark: NDArray[np.int32] | IntArray) -> Fused:
     """Fuse the looks of each mark.
 
@@ -104,48 +157,23 @@ def fuse(rows: Rows, mark: NDArray[np.int32] | IntArray) -> Fused:
     """
     # Trips: remove the common error t in closed form.
     head = _heads(mark, rows.boat, rows.trip)
-    w11, w22, w12 = _inverse((rows.see, rows.snn, rows.sen))
-    wx, wy = w11 * rows.x + w12 * rows.y, w12 * rows.x + w22 * rows.y
-
-    def total(v: FloatArray, at: IntArray) -> FloatArray:
-        return np.asarray(np.add.reduceat(v, at)) if len(at) else np.empty(0)
-
-    s = rows.shared
-    if len(head) == len(s):  # one look a trip: the common error just adds to its own
-        j11, j22, j12 = _inverse((rows.see + s * s, rows.snn + s * s, rows.sen))
-        ix, iy = j11 * rows.x + j12 * rows.y, j12 * rows.x + j22 * rows.y
-        square = rows.x * ix + rows.y * iy
+    size = np.diff(np.append(head, len(rows.x)))
+    if len(head) == len(rows.x):
+        j11, j22, j12, ix, iy, square = _alone(rows)
     else:
-        square = total(rows.x * wx + rows.y * wy, head)
-        ix, iy = total(wx, head), total(wy, head)
-        j11, j22, j12 = total(w11, head), total(w22, head), total(w12, head)
-        s11, s22, s12 = total(s * w11, head), total(s * w22, head), total(s * w12, head)
-        sx, sy = total(s * wx, head), total(s * wy, head)
-        ss = s * s
-        k11, k22, k12 = _inverse(
-            (
-                total(ss * w11, head) + 1.0,
-                total(ss * w22, head) + 1.0,
-                total(ss * w12, head),
-            )
-        )
-        kx, ky = k11 * sx + k12 * sy, k12 * sx + k22 * sy
-        square = square - (sx * kx + sy * ky)
-        ix, iy = ix - (s11 * kx + s12 * ky), iy - (s12 * kx + s22 * ky)
-        # S K S, symmetric because S and K are.
-        a11, a12 = s11 * k11 + s12 * k12, s11 * k12 + s12 * k22
-        a21, a22 = s12 * k11 + s22 * k12, s12 * k12 + s22 * k22
-        j11, j22, j12 = (
-            j11 - (a11 * s11 + a12 * s12),
-            j22 - (a21 * s12 + a22 * s22),
-            j12 - (a11 * s12 + a12 * s22),
-        )
+        # Each mark is worked out one way whatever other marks stand in the table.
+        out = np.empty((6, len(head)))
+        out[:, size == 1] = _alone(rows.take(head[size == 1]))
+        several = size > 1
+        inside = np.flatnonzero(np.repeat(several, size))
+        out[:, several] = _together(rows.take(inside), np.cumsum(size[several]) - size[several])
+        j11, j22, j12, ix, iy, square = out
 
     # Boats: fuse a boat's trips, then add what they all share.
     mark_t, boat_t = mark[head], rows.boat[head]
     start = _heads(mark_t, boat_t)
-    j11, j22, j12 = total(j11, start), total(j22, start), total(j12, start)
-    ix, iy, square = total(ix, start), total(iy, start), total(square, start)
+    j11, j22, j12 = _total(j11, start), _total(j22, start), _total(j12, start)
+    ix, iy, square = _total(ix, start), _total(iy, start), _total(square, start)
     c11, c22, c12 = _inverse((j11, j22, j12))
     x, y = c11 * ix + c12 * iy, c12 * ix + c22 * iy
     square = square - (x * ix + y * iy)
@@ -156,13 +184,19 @@ def fuse(rows: Rows, mark: NDArray[np.int32] | IntArray) -> Fused:
     mark_b = mark_t[start]
     first = _heads(mark_b)
     if len(first) != len(start):
-        j11, j22, j12 = _inverse((c11, c22, c12))
-        ix, iy = j11 * x + j12 * y, j12 * x + j22 * y
-        square = total(square + x * ix + y * iy, first)
-        ix, iy = total(ix, first), total(iy, first)
-        c11, c22, c12 = _inverse((total(j11, first), total(j22, first), total(j12, first)))
-        x, y = c11 * ix + c12 * iy, c12 * ix + c22 * iy
-        square = square - (x * ix + y * iy)
+        size = np.diff(np.append(first, len(start)))
+        several = size > 1
+        at = np.flatnonzero(np.repeat(several, size))
+        bound = np.cumsum(size[several]) - size[several]
+        j11, j22, j12 = _inverse((c11[at], c22[at], c12[at]))
+        ix, iy = j11 * x[at] + j12 * y[at], j12 * x[at] + j22 * y[at]
+        whole = _total(square[at] + x[at] * ix + y[at] * iy, bound)
+        ix, iy = _total(ix, bound), _total(iy, bound)
+        c = _inverse((_total(j11, bound), _total(j22, bound), _total(j12, bound)))
+        px, py = c[0] * ix + c[2] * iy, c[2] * ix + c[1] * iy
+        x, y, square, c11, c22, c12 = (v[first] for v in (x, y, square, c11, c22, c12))
+        x[several], y[several], square[several] = px, py, whole - (px * ix + py * iy)
+        c11[several], c22[several], c12[several] = c
     trips = np.diff(np.append(_heads(mark_t), len(mark_t)))
     return Fused(x, y, c11, c22, c12, np.maximum(square, 0.0), trips)
 

@@ -30,6 +30,7 @@ __all__ = [
     "gate_limit",
     "limit_for",
     "reach_of",
+    "reaches",
     "separation",
     "split_limit_for",
     "tree_of",
@@ -159,6 +160,12 @@ def reach_of(sightings: Sightings, gate: float = GATE, reach_m: float = REACH_M)
         np.nan_to_num(s.boat_sigma_m),
     )
     return np.asarray(np.maximum(reach_m, np.sqrt(2.0 * gate_limit(gate) * widest)))
+
+
+def reaches(looks: Looks, limit: float, reach_m: float) -> FloatArray:
+    """Return what `reach_of` does, of looks."""
+    widest = _widest(looks.see, looks.snn, looks.sen, looks.shared, looks.boat_sigma)
+    return np.asarray(np.maximum(reach_m, np.sqrt(2.0 * limit * widest)))
 
 
 def candidate_pairs(

@@ -21,7 +21,22 @@ from athwart.errors import BadRow, TableError
 from athwart.tables import Sightings
 from athwart.trips import assign_trips
 
-__all__ = ["LARGEST_SIGMA_M", "Looks", "Sphere", "canonical", "check", "factorise", "looks_of"]
+__all__ = [
+    "LARGEST_SIGMA_M",
+    "Looks",
+    "Sphere",
+    "by_name",
+    "canonical",
+    "check",
+    "factorise",
+    "id_keys",
+    "looks_of",
+    "order_with_ties",
+    "place_key",
+    "row_of",
+    "stable_order",
+    "trips_of_boats",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -54,22 +69,42 @@ class Sphere:
         nu = _A / np.sqrt(1.0 - _E2 * sp * sp)
         return cls((nu * cp * cl, nu * cp * sl, nu * (1.0 - _E2) * sp), sl, cl, sp, cp)
 
-    def plane(self, i: Index, origin: Index) -> tuple[FloatArray, FloatArray]:
-        """Return east and north of positions ``i`` in the planes at ``origin``, metres."""
-        dx, dy, dz = (c[i] - c[origin] for c in self.xyz)
-        sl, cl, sp = self.sin_lon[origin], self.cos_lon[origin], self.sin_lat[origin]
-        return cl * dy - sl * dx, self.cos_lat[origin] * dz - sp * (cl * dx + sl * dy)
+    def take(self, at: Index) -> Sphere:
+        """Return some of the positions."""
+        x, y, z = self.xyz
+        return Sphere(
+            (x[at], y[at], z[at]),
+            self.sin_lon[at],
+            self.cos_lon[at],
+            self.sin_lat[at],
+            self.cos_lat[at],
+        )
 
-    def turn(self, i: Index, origin: Index) -> tuple[FloatArray, FloatArray]:
+    def plane(
+        self, i: Index, origin: Index, of: Sphere | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return east and north of positions ``i`` in the planes at ``origin``, metres.
+
+        Origins are among these positions, or among those of another sphere.
+        """
+        there = of or self
+        dx, dy, dz = (c[i] - o[origin] for c, o in zip(self.xyz, there.xyz, strict=True))
+        sl, cl, sp = there.sin_lon[origin], there.cos_lon[origin], there.sin_lat[origin]
+        return cl * dy - sl * dx, there.cos_lat[origin] * dz - sp * (cl * dx + sl * dy)
+
+    def turn(
+        self, i: Index, origin: Index, of: Sphere | None = None
+    ) -> tuple[FloatArray, FloatArray]:
         """Return cosine and sine of the angle from the plane's east to the east of ``i``."""
+        there = of or self
         sl, cl, so, co = (
             self.sin_lon[i],
             self.cos_lon[i],
-            self.sin_lon[origin],
-            self.cos_lon[origin],
+            there.sin_lon[origin],
+            there.cos_lon[origin],
         )
         c = cl * co + sl * so
-        s = (sl * co - cl * so) * self.sin_lat[origin]
+        s = (sl * co - cl * so) * there.sin_lat[origin]
         length = np.hypot(c, s)
         return c / length, s / length
 
@@ -139,6 +174,21 @@ class Looks:
     def __len__(self) -> int:
         return len(self.see)
 
+    def take(self, i: IntArray) -> Looks:
+        """Return some of the looks, trips and boats coded as they are."""
+        return Looks(
+            self.sphere.take(i),
+            self.see[i],
+            self.snn[i],
+            self.sen[i],
+            self.shared[i],
+            self.boat_sigma[i],
+            self.trip[i],
+            self.boat[i],
+            self.trip_names,
+            self.boat_names,
+        )
+
 
 def check(sightings: Sightings) -> None:
     """Refuse sightings that cannot be merged.
@@ -205,7 +255,7 @@ def _where(s: Sightings, i: int) -> str:
     return f" ({s.source[i]}, row {s.source_row[i]})" if s.source[i] else ""
 
 
-def _id_keys(ids: NDArray[np.object_]) -> tuple[NDArray[np.uint64], ...]:
+def id_keys(ids: NDArray[np.object_]) -> tuple[NDArray[np.uint64], ...]:
     """Return numbers that sort and compare as the ids do (most significant first)."""
     listed = ids.tolist()
     joined = "".join(listed)
@@ -240,7 +290,7 @@ def canonical(sightings: Sightings) -> tuple[Sightings, tuple[NDArray[np.uint64]
     TableError
         One id with two positions or two errors.
     """
-    keys = _id_keys(sightings.sighting_id)
+    keys = id_keys(sightings.sighting_id)
     dropped = 0
     lead = np.sort(keys[0])
     if len(lead) and (lead[1:] == lead[:-1]).any():
@@ -248,13 +298,21 @@ def canonical(sightings: Sightings) -> tuple[Sightings, tuple[NDArray[np.uint64]
         sightings = _once(sightings, keys)
         dropped = before - len(sightings)
         if dropped:
-            keys = _id_keys(sightings.sighting_id)
-    row = np.floor((sightings.lat + 90.0) * 100.0).astype(np.int64)
-    # 180 and -180 are one meridian.
-    column = np.rint((sightings.lon + 180.0) * 1e7).astype(np.int64) % 3_600_000_000
-    place = (row << 32) | column
-    order = order_with_ties(place, (sightings.lat, *keys))
+            keys = id_keys(sightings.sighting_id)
+    order = order_with_ties(place_key(sightings.lon, sightings.lat), (sightings.lat, *keys))
     return sightings.take(order), tuple(k[order] for k in keys), dropped
+
+
+def row_of(lat: FloatArray) -> IntArray:
+    """Return the row of 0.01 degree that latitudes lie in, the first at the South Pole."""
+    return np.floor((lat + 90.0) * 100.0).astype(np.int64)
+
+
+def place_key(lon: FloatArray, lat: FloatArray) -> IntArray:
+    """Return numbers that rise in the canonical order of places."""
+    # 180 and -180 are one meridian.
+    column = np.rint((lon + 180.0) * 1e7).astype(np.int64) % 3_600_000_000
+    return (row_of(lat) << 32) | column
 
 
 def order_with_ties(first: IntArray, ties: tuple[NDArray[Any], ...]) -> IntArray:
@@ -272,6 +330,17 @@ def order_with_ties(first: IntArray, ties: tuple[NDArray[Any], ...]) -> IntArray
         rows = order[where]
         order[where] = rows[np.lexsort((*(k[rows] for k in reversed(ties)), first[rows]))]
     return order
+
+
+def stable_order(key: IntArray) -> IntArray:
+    """Return the order of keys from 0, equal ones as they stand.
+
+    Where the number has room for the place too, the faster sort of different keys does it.
+    """
+    n = len(key)
+    if n and int(key.max()) < np.iinfo(np.int64).max // n - 1:
+        return np.argsort(key * n + np.arange(n))
+    return np.argsort(key, kind="stable")
 
 
 def _once(s: Sightings, keys: tuple[NDArray[np.uint64], ...]) -> Sightings:
@@ -388,22 +457,9 @@ def looks_of(sightings: Sightings) -> Looks:
     """Return what merging needs of sightings that are checked and in canonical order."""
     s = sightings
     trip_text = assign_trips(s.time, s.trip, s.sighting_id)
-    names, trip = factorise(trip_text)
+    names, trip = by_name(*factorise(trip_text))
     boats, boat = factorise(s.boat)
-    if len(boats) > 1 and len(s):
-        # A row without a boat is of the trip's boat; one trip name used by two boats is two trips.
-        order = sorted(range(len(boats)), key=boats.__getitem__)
-        rank = np.empty(len(boats), dtype=np.int32)
-        rank[order] = np.arange(len(boats))
-        boat = rank[boat]
-        boats = [boats[k] for k in order]
-        if "" in boats:
-            of_trip = np.zeros(len(names), dtype=np.int32)
-            np.maximum.at(of_trip, trip, boat)
-            boat = np.where(boat == 0, of_trip[trip], boat)
-        pair, trip64 = np.unique(boat.astype(np.int64) * len(names) + trip, return_inverse=True)
-        trip = trip64.astype(np.int32)
-        names = [names[p] for p in (pair % len(names)).tolist()]
+    names, trip, boats, boat = trips_of_boats(names, trip, boats, boat)
     return Looks(
         Sphere.at(s.lon, s.lat),
         s.var_east_m2,
@@ -416,3 +472,40 @@ def looks_of(sightings: Sightings) -> Looks:
         names,
         boats,
     )
+
+
+def by_name(names: list[str], code: Int32Array) -> tuple[list[str], Int32Array]:
+    """Return codes of trips in the order of their names.
+
+    So the looks of a mark are summed in the same order, to the same bits, whatever other looks
+    there are. Undated looks that are a trip each come last, in the order in which they stood.
+    """
+    listed = range(len(names))
+    undated = [name.startswith("undated ") for name in names]
+    order = sorted((k for k in listed if not undated[k]), key=names.__getitem__)
+    order += [k for k in listed if undated[k]]
+    rank = np.empty(max(len(names), 1), dtype=np.int32)
+    rank[order] = np.arange(len(order), dtype=np.int32)
+    return [names[k] for k in order], rank[code]
+
+
+def trips_of_boats(
+    names: list[str], trip: Int32Array, boats: list[str], boat: Int32Array
+) -> tuple[list[str], Int32Array, list[str], Int32Array]:
+    """Return trips and boats coded so that one trip has one boat.
+
+    A row without a boat is of the trip's boat; one trip name used by two boats is two trips.
+    """
+    if len(boats) < 2 or not len(trip):
+        return names, trip, boats, boat
+    order = sorted(range(len(boats)), key=boats.__getitem__)
+    rank = np.empty(len(boats), dtype=np.int32)
+    rank[order] = np.arange(len(boats))
+    boat = rank[boat]
+    boats = [boats[k] for k in order]
+    if "" in boats:
+        of_trip = np.zeros(len(names), dtype=np.int32)
+        np.maximum.at(of_trip, trip, boat)
+        boat = np.where(boat == 0, of_trip[trip], boat)
+    pair, code = np.unique(boat.astype(np.int64) * len(names) + trip, return_inverse=True)
+    return [names[p] for p in (pair % len(names)).tolist()], code.astype(np.int32), boats, boat

@@ -16,7 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.merge.fuse import Rows, fuse
-from athwart.merge.looks import Looks, Sphere, factorise, order_with_ties, turned
+from athwart.merge.looks import (
+    Looks,
+    Sphere,
+    factorise,
+    order_with_ties,
+    stable_order,
+    turned,
+)
 from athwart.tables import Marks, Sightings
 from athwart.uncertainty.ellipse import r95, s44_horizontal
 
@@ -215,7 +222,7 @@ def _positions(
     much = np.zeros(len(several), dtype=bool)
     if not several.size:
         return out_lon, out_lat, see, snn, sen, trips, scatter, much
-    by_trip = np.argsort(of * len(looks.trip_names) + looks.trip[rows])
+    by_trip = stable_order(of * len(looks.trip_names) + looks.trip[rows])
     rows, of = rows[by_trip], of[by_trip]
     origin = heads[several][of]
     x, y = looks.sphere.plane(rows, origin)
