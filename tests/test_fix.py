@@ -275,11 +275,11 @@ REFUSED = [
     ("range-shorter-than-depth", "from the transducer", {"slant_range_m": 3.0, "target_depth_m": 4.0}, {}),
     ("target-below-bottom", "below the bottom", {"slant_range_m": 30.0, "target_depth_m": 9.0}, {}),
     ("bottom-slope-deg-out-of-range", "from -60 to 60", {"bottom_slope_deg": 80.0}, {}),
-    ("time-outside-track", "after the track's last point",
+    ("time-outside-track", "2026-03-01 06:01:30 UTC is 30 s after the track's last point",
      {"lon": None, "lat": None, "time": START + np.timedelta64(90, "s")}, {"track": make_track()}),
-    ("time-outside-track", "before the track's first point",
+    ("time-outside-track", "05:59:51 UTC is 9 s before the track's first point",
      {"lon": None, "lat": None, "time": START - np.timedelta64(9, "s")}, {"track": make_track()}),
-    ("track-gap", "gap of 20 s", {"lon": None, "lat": None, "time": AT}, {"track": make_track(gap=True)}),
+    ("track-gap", "06:00:30 UTC falls in a gap of 20 s in the track; gaps up to 10 s", {"lon": None, "lat": None, "time": AT}, {"track": make_track(gap=True)}),
     ("time-missing", "give time", {"lon": None, "lat": None}, {"track": make_track()}),
 ]  # fmt: skip
 
