@@ -312,6 +312,31 @@ def test_assumptions_are_said():
     assert "shadow is taken to start" in words
 
 
+def test_only_depths_that_name_no_reference_are_taken_as_the_boats():
+    table = pick(depth_m=[5.0, 5.6, 5.6], depth_below=["transducer", "", "surface"])
+    result = fix(table, boat=Boat(transducer_depth_m=0.6, depth_below="surface"))
+    np.testing.assert_allclose(result.sightings.ground_range_m, 12.0)
+    assert result.words == ("depths are taken as below the surface (1 pick)",)
+    result = fix(pick(depth_m=[5.0, 5.6, 5.0], depth_below=["", "surface", ""]),
+                 boat=Boat(transducer_depth_m=0.6))  # fmt: skip
+    np.testing.assert_allclose(result.sightings.ground_range_m, 12.0)
+    assert result.words == (
+        "depths are taken as below the transducer, since nothing says below what (2 picks)",
+    )
+
+
+def test_rows_are_counted_as_in_the_file_that_they_come_from():
+    table = pick(slant_range_m=[13.0, 4.0, 25.0], depth_m=[5.0, 5.0, 7.0])
+    result = fix(table, skip_bad=True, source="a.csv", source_rows=np.array([12, 15, 19]))
+    assert [r.row for r in result.rejected] == [15]
+    assert result.sightings.source_row.tolist() == [12, 19]
+    assert result.sightings.source.tolist() == ["a.csv"] * 2
+    assert result.rows.tolist() == [0, 2]
+    with pytest.raises(TableError, match="a.csv"):
+        fix(table, source="a.csv")
+    assert fix(pick(), with_ids=False).sightings.sighting_id[0] == ""
+
+
 def test_id_is_of_the_observation_alone():
     first = place(note="a", kind="rock", trip="x", boat=Boat(lever_forward_m=2.0))
     second = place(note="b", kind="reef", trip="y")

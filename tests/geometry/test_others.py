@@ -1,10 +1,21 @@
 """Sound, compass, geodesic and lever arm against published values."""
 
+import gsw
 import numpy as np
 import pytest
+from pygeomag import GeoMag
+from pyproj import CRS
 
 from athwart.errors import DataError
-from athwart.geometry.geodesic import displace, inverse, local_offsets, to_wgs84
+from athwart.geometry.geodesic import (
+    displace,
+    from_grid,
+    inverse,
+    local_grid,
+    local_offsets,
+    to_grid,
+    to_wgs84,
+)
 from athwart.geometry.lever import east_north, rotate_covariance
 from athwart.geometry.magnetic import compass_to_true, interpolate_deviation, variation
 from athwart.geometry.sound import sound_speed
@@ -26,6 +37,24 @@ def test_sea_water_against_mackenzie():
         + 1.630e-2 * d + 1.675e-7 * d**2 - 1.025e-2 * t * (s - 35) - 7.139e-13 * t * d**3
     )  # fmt: skip
     assert float(sound_speed(t, 35.17, d)) == pytest.approx(c, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("salinity", "conservative", "decibar", "mps"),
+    [
+        (34.7118, 28.7856, 10, 1542.426412), (34.8915, 28.4329, 50, 1542.558892),
+        (35.0256, 22.8103, 125, 1530.801535), (34.8472, 10.2600, 250, 1494.551099),
+        (34.7366, 6.8863, 600, 1487.622787), (34.7324, 4.4036, 1000, 1484.271672),
+    ],
+)  # fmt: skip
+def test_the_sea_at_depth(salinity, conservative, decibar, mps, shaped):
+    """The check values of TEOS-10 for gsw_sound_speed (read at teos-10.org).
+
+    Theirs are of a polynomial, ours of the exact function; they agree within 0.2 m/s.
+    """
+    in_situ = gsw.t_from_CT(salinity, conservative, decibar)
+    got = sound_speed(shaped(in_situ), salinity, shaped(float(decibar)))
+    np.testing.assert_allclose(got, mps, atol=0.2)
 
 
 @pytest.mark.parametrize(
@@ -55,6 +84,59 @@ def test_variation_of_another_time_and_outside_the_models():
     assert 1.0 < float(now - then) < 4.0
     with pytest.raises(DataError, match="2010 to 2029"):
         variation(10.0, 50.0, np.datetime64("1999-01-01"))
+
+
+@pytest.mark.parametrize("day", ["2009-12-31T23:59", "2030-01-01", "NaT"])
+def test_a_day_outside_the_models_is_refused_and_the_first_and_last_are_not(day):
+    with pytest.raises(DataError, match="2010 to 2029"):
+        variation([10.0, 10.0], 50.0, np.array(["2026-01-01", day], "datetime64[us]"))
+    ends = variation(10.0, 50.0, np.array(["2010-01-01", "2029-12-31T23:59"], "datetime64[us]"))
+    assert np.isfinite(ends).all()
+
+
+def test_each_place_and_month_has_its_own_variation(shaped):
+    """Witness: pygeomag asked for each alone, in the middle of the month."""
+    lon, lat = np.array([[10.0, -31.2], [150.0, 10.0]]), np.array([[50.0, 44.4], [-30.0, 50.0]])
+    days = np.array([["2021-03-05", "2024-11-30"], ["2012-06-01", "2021-04-01"]], "datetime64[us]")
+    got = variation(lon, lat, days)
+    years = [[2021 + 2.5 / 12, 2024 + 10.5 / 12], [2012 + 5.5 / 12, 2021 + 3.5 / 12]]
+    for at in np.ndindex(2, 2):
+        model = GeoMag(base_year=int(years[at[0]][at[1]] // 5 * 5))
+        want = model.calculate(glat=lat[at], glon=lon[at], alt=0, time=years[at[0]][at[1]]).d
+        assert got[at] == pytest.approx(want, abs=1e-9)
+    one = variation(shaped(10.0), shaped(50.0), np.datetime64("2021-03-05"))
+    np.testing.assert_allclose(one, got[0, 0])
+
+
+@pytest.mark.parametrize("lat", [-80.0, -79.9, -0.1, 0.0, 12.0, 84.0])
+def test_the_grid_of_a_place_is_the_zone_that_holds_it(lat):
+    """Witness: the areas of use of the EPSG data set; a zone begins at its western meridian."""
+    for lon in (-180.0, -177.0, -6.0, -0.1, 0.0, 5.9, 6.0, 179.9, 180.0):
+        code = local_grid(lon, lat)
+        crs = CRS(code)
+        inside = (lon + 180.0) % 360.0 - 180.0
+        west = crs.area_of_use.west
+        assert west <= inside < west + 6.0
+        assert crs.area_of_use.south <= lat <= crs.area_of_use.north
+        assert crs.name.startswith("WGS 84 / UTM zone")
+
+
+@pytest.mark.parametrize(("lat", "name"), [(84.1, "North"), (89.9, "North"), (-80.1, "South")])
+def test_the_grid_near_a_pole_is_ups_with_easting_first(lat, name):
+    code = local_grid(12.0, lat)
+    assert CRS(code).name == f"WGS 84 / UPS {name} (E,N)"
+    assert from_grid(*to_grid(12.0, lat, code), code) == pytest.approx((12.0, lat))
+
+
+def test_what_is_wgs_84_already_stays_and_an_approximate_way_is_asked_about():
+    lon, lat, words = to_wgs84([12.0], [55.0], 4326)
+    assert (lon[0], lat[0], words) == (12.0, 55.0, "")
+    unlike = "+proj=longlat +ellps=bessel +no_defs"  # a datum of which nothing is known
+    with pytest.raises(DataError, match="only an approximate way") as caught:
+        to_wgs84([12.0], [55.0], unlike)
+    assert caught.value.code == "approximate-transformation"
+    _, _, words = to_wgs84([12.0], [55.0], unlike, allow_ballpark=True)
+    assert "accuracy unknown" in words
 
 
 def test_deviation_table_goes_round_the_card():
