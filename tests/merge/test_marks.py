@@ -116,6 +116,50 @@ def test_least_depth_needs_a_height():
     assert merge(s).marks.least_depth_m[0] == pytest.approx(16.02, abs=1e-4)
 
 
+def test_depths_and_heights_without_an_error_take_the_usual_one():
+    """0.1 m + 1 % and 1 m of water level; 0.3 m + 10 %: common practice, no source."""
+    m = merge(looks_at([0], 0, depth_m=20.0, depth_below="surface", height_m=2.0)).marks
+    assert m.var_depth_m2[0] == pytest.approx(0.3**2 + 1.0)
+    assert m.var_height_m2[0] == pytest.approx(0.5**2)
+    two = merge(looks_at([0, 1], 0, height_m=[2.0, 3.0], var_height_m2=[np.nan, 0.25])).marks
+    assert (two.height_m[0], two.var_height_m2[0]) == pytest.approx((2.5, 0.125))
+
+
+@pytest.mark.parametrize(("apart", "said"), [(1.37, 0), (1.40, 1)])
+def test_depths_disagree_from_the_95_percent_point_on(apart, said):
+    """Chi-square of one degree of freedom, 3.841 (any table), of twice 0.25 m^2: 1.386 m."""
+    s = looks_at([0, 1, 50], 0, depth_m=[20.0, 20.0 + apart, 90.0], var_depth_m2=0.25,
+                 depth_below=["surface", "surface", "datum"])  # fmt: skip
+    records = list(merge(s).report.depth_disagreements())
+    assert len(records) == said
+    if said:
+        assert (records[0]["depth_below"], records[0]["least_m"]) == ("surface", 20.0)
+
+
+def test_of_two_references_the_surer_depth_stands():
+    s = looks_at([0, 1, 2, 60], 0, depth_m=[20.0, 25.0, 25.2, 7.0], depth_below=[
+        "datum", "surface", "surface", "transducer"], var_depth_m2=0.25)  # fmt: skip
+    m = merge(s).marks
+    both = m.sightings == 3
+    assert m.depth_m[both][0] == pytest.approx(25.1)
+    assert m.depth_below[both][0] == "surface"
+    assert m.depth_below[~both][0] == "transducer"
+
+
+def test_lines_said_twice_are_kept_once_in_the_order_of_time():
+    times = [TIMES[1], TIMES[0], TIMES[2]]
+    m = merge(looks_at([0, 1, 2], 0, time=times, note=["b\nc", "a\nb", "d"])).marks
+    assert m.note[0] == "a\nb\nc\nd"
+
+
+def test_the_latest_definite_kind_beats_a_later_other():
+    m = merge(looks_at([0, 1, 2], 0, time=TIMES, kind=["reef", "rock", "other"]))
+    assert m.marks.kind[0] == "rock"
+    record = next(m.report.kind_disagreements())
+    assert record["kinds"] == "other, reef, rock"
+    assert record["sentence"].endswith("say other and reef and rock; it was taken as rock.")
+
+
 def test_unknown_depth_stays_unknown():
     m = merge(looks_at([0, 1], 0))
     assert np.isnan(m.marks.depth_m[0])

@@ -95,6 +95,11 @@ def test_too_many_pairs_are_refused_before_memory_is_spent(monkeypatch):
     s = looks_at(np.zeros(80), 0, ids=[f"s{i:02d}" for i in range(80)])
     with pytest.raises(DataError, match="pairs of sightings lie within 40 m"):
         merge(s)
+    # The sample is taken all over the water: a lone sighting in the south tells nothing of it.
+    lone = looks_at(0, [-900.0] + [0.0] * 79, ids=[f"s{i:02d}" for i in range(80)])
+    with pytest.raises(DataError, match=r"about 3\.1e\+03 pairs"):
+        merge(lone)
+    assert len(merge(s.take(np.arange(40))).marks) == 1, "780 pairs are not too many"
     wide = looks_at(
         np.arange(80) * 45.0,
         0,
