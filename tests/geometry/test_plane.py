@@ -55,6 +55,57 @@ def test_a_shape_across_the_180th_meridian_stays_in_one_piece():
     )
 
 
+def test_the_middle_is_that_of_the_extent_not_of_the_crowd():
+    about = LocalPlane.about([1.0, 1.0, 1.0, 1.0, 2.0, np.nan], [0.0, 0.0, 0.0, 0.0, 0.0, 5.0])
+    assert (about.lon, about.lat) == pytest.approx((1.5, 0.0), abs=1e-4)
+    about = LocalPlane.about([0.0, 90.0, 180.0, -90.0], [89.9] * 4)
+    assert about.lat == pytest.approx(90.0, abs=1e-9)
+    about = LocalPlane.about([179.5, -179.5], [-40.0, -40.0])
+    assert abs(about.lon) == pytest.approx(180.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("degrees", "taken"), [(3.58, True), (3.61, False)])
+def test_two_hundred_kilometres_from_the_middle_is_the_most(degrees, taken):
+    """Along the equator a degree is a pi / 180 = 111.3195 km (WGS 84): 3.593 degrees."""
+    lon = [-degrees / 2, degrees / 2]
+    if taken:
+        assert LocalPlane.about(lon, [0.0, 0.0]).lat == 0.0
+    else:
+        with pytest.raises(DataError, match="up to 201 km from their middle; allowed is 200 km"):
+            LocalPlane.about(lon, [0.0, 0.0])
+
+
+def test_long_edges_run_straight_in_longitude_and_latitude():
+    """RFC 7946, 3.1.1: an edge along a parallel stays on it. Witness: geographiclib's area of
+    the same edge cut into pieces of a thousandth of a degree."""
+    box = shapely.box(12.0, 60.0, 13.0, 60.1)
+    laid = LocalPlane(12.5, 60.05).area_to_plane(box)
+    ring = np.array(shapely.segmentize(box, 0.001).exterior.coords)[:-1]
+    polygon = Geodesic.WGS84.Polygon()
+    for lon, lat in ring:
+        polygon.AddPoint(lat, lon)
+    assert laid.area == pytest.approx(abs(polygon.Compute()[2]), rel=1e-5)
+
+
+def test_an_area_about_a_pole_is_one_again():
+    """Four quarters that meet at the pole, as files cut them."""
+    quarters = shapely.MultiPolygon([shapely.box(w, 89.9, w + 90, 90) for w in (-180, -90, 0, 90)])
+    laid = LocalPlane(0.0, 90.0).area_to_plane(quarters)
+    assert laid.geom_type == "Polygon"
+    assert len(laid.interiors) == 0
+    across = Geodesic.WGS84.Inverse(90, 0, 89.9, 0)["s12"]
+    assert laid.area == pytest.approx(np.pi * across**2, rel=1e-3)
+
+
+def test_parts_that_stand_apart_stay_apart():
+    two = shapely.MultiPolygon(
+        [shapely.box(12, 55, 12.01, 55.01), shapely.box(12.1, 55, 12.11, 55.01)]
+    )
+    laid = LocalPlane(12.05, 55.0).area_to_plane(two)
+    assert laid.geom_type == "MultiPolygon"
+    assert len(laid.geoms) == 2
+
+
 def test_what_is_too_wide_or_empty_is_refused():
     with pytest.raises(DataError, match="one water at a time"):
         LocalPlane.about([0.0, 8.0], [50.0, 50.0])

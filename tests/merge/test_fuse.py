@@ -104,7 +104,7 @@ def test_closed_form_is_the_full_joint_covariance(seed, n):
         b,
         t * np.sqrt(a * b),
         shared=rng.uniform(0, 4, n),  # unequal within a trip: C_ij = S_i S_j I
-        boat_sigma=rng.uniform(0, 2, 2)[boat],
+        boat_sigma=(rng.uniform(0, 2, 2) * (rng.random(2) < 0.7))[boat],
         trip=trip,
         boat=boat,
     )
@@ -146,6 +146,32 @@ def test_boats_error_is_never_averaged_away():
     assert f.see[0] == pytest.approx(1.0 + (4.0 + 6.25) / 400)
     two_boats = rows_of(np.zeros(2), np.zeros(2), 1e-9, 1e-9, boat_sigma=1.0, boat=[0, 1])
     assert one(two_boats).see[0] == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("size", [0.05, 1.0])
+def test_a_boats_looks_all_carry_her_largest_error(size):
+    """Written out with the largest for each; the residual's covariance is that of look less mark."""
+    x, y = size * np.array([0.0, 3.0, 9.0]), size * np.array([0.0, 1.0, -4.0])
+    own = size**2 * np.array([[4.0, 1.5], [1.5, 9.0]])
+    boats = {"boat": [0, 0, 1], "shared": [0.0, size, size]}
+    looks = (x, y, own[0, 0], own[1, 1], own[0, 1])
+    r = rows_of(*looks, **boats, boat_sigma=size * np.array([0.0, 2.0, 1.0]))
+    same = rows_of(*looks, **boats, boat_sigma=size * np.array([2.0, 2.0, 1.0]))
+    m, p, squared = written_out(same)
+    f = one(r)
+    assert (f.x[0], f.y[0]) == pytest.approx(m, abs=1e-9)
+    assert (f.see[0], f.sen[0], f.squared[0]) == pytest.approx((p[0, 0], p[0, 1], squared))
+    got = residual_squared(r, f, np.zeros(3, np.int64))
+    for k in range(3):
+        d = np.array([r.x[k], r.y[k]]) - m
+        look = own + (same.boat_sigma[k] ** 2 + same.shared[k] ** 2) * np.eye(2)
+        assert got[k] == pytest.approx(d @ np.linalg.inv(look - p) @ d, rel=1e-6)
+
+
+def test_a_look_that_fixes_its_mark_alone_leaves_no_residual():
+    r = rows_of([5.0, 5.0], [1.0, 1.0], [1.0, 1e12], [1.0, 1e12])
+    f = one(r)
+    assert (residual_squared(r, f, np.zeros(2, np.int64)) < 1e-3).all()
 
 
 def test_trips_error_is_not_averaged_within_the_trip():

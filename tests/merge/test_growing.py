@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from looking import groups, looks_at
+from worlds import GEOD
 
 from athwart.errors import UsageError
 from athwart.merge import Rulings, merge
@@ -139,6 +140,56 @@ def test_near_marks_are_reported_up_to_the_reach():
     s = looks_at([0, 30], 0)
     assert reasons(merge(s)) == ["too-far"]
     assert reasons(merge(s, reach_m=25.0)) == []
+
+
+def test_three_that_agree_two_and_two_but_not_all_are_said_to_share_no_place():
+    m = merge(looks_at([0, 8, 16], 0))
+    assert len(m.marks) == 2
+    record = next(m.report.kept_apart())
+    assert record["reason"] == "no-common-place"
+    a, b = (m.marks.mark_id.tolist().index(record[k]) for k in "ab")
+    distance = GEOD.inv(*(c[k] for k in (a, b) for c in (m.marks.lon, m.marks.lat)))[2]
+    assert record["distance_m"] == pytest.approx(distance, abs=1e-3)
+    assert a < b
+
+
+def test_what_agrees_in_place_but_not_in_kind_is_told_beyond_the_reach():
+    wide = {"var_east_m2": 400.0, "var_north_m2": 400.0}
+    assert reasons(merge(looks_at([0, 60], 0, kind=["wreck", "rock"], **wide))) == ["kinds"]
+    assert reasons(merge(looks_at([0, 150], 0, kind=["wreck", "rock"], **wide))) == []
+    assert reasons(merge(looks_at([0, 30], 0, kind=["wreck", "rock"]))) == ["too-far"]
+    named = looks_at([0, 60], 0, trip="one", name=["anchor rock", "the chimney"], **wide)
+    assert reasons(merge(named)) == ["names"]
+
+
+def test_two_marks_are_told_once_with_the_strongest_of_what_their_looks_say():
+    m = merge(looks_at([0, 1, 8, 9], 0, kind=["wreck", "wreck", "rock", "rock"]))
+    assert reasons(m) == ["kinds"]
+    both = looks_at([0, 1, 3], 0, trip=["one", "two", "one"], name=["anchor rock", "", "chimney"])
+    assert reasons(merge(both)) == ["names"]
+    ruled = merge(both, rulings=Rulings(apart=[("s00", "s02"), ("s01", "s02")]))
+    assert reasons(ruled) == ["ruled"]
+
+
+@pytest.mark.parametrize("chain", [[(0, 1), (1, 2), (2, 3)], [(2, 3), (0, 3), (1, 2)]])
+def test_rulings_that_hang_together_make_one_thing(chain):
+    s = looks_at(np.arange(4) * 300.0, 0)
+    pairs = [(f"s0{a}", f"s0{b}") for a, b in chain] + [("s00", "s00")]
+    m = merge(s, rulings=Rulings(same=pairs, apart=[("s00", "gone"), ("s02", "s02")]))
+    assert len(m.marks) == 1
+    with pytest.raises(UsageError, match=r"s0\d and s0\d are ruled to be one"):
+        merge(s, rulings=Rulings(same=pairs, apart=[("s03", "s00")]))
+
+
+def test_a_reach_of_ten_kilometres_is_the_most():
+    assert len(merge(looks_at([0, 5], 0), reach_m=10_000.0).marks) == 1
+    with pytest.raises(UsageError, match="at most 10 km"):
+        merge(looks_at([0, 5], 0), reach_m=10_001.0)
+
+
+def test_undated_sightings_of_a_trip_that_a_person_named_go_by_the_trip():
+    columns = {"name": ["anchor rock", "the chimney"], "source": ["a.gpx", "b.gpx"]}
+    assert len(merge(looks_at([0, 3], 0, trip="one", **columns)).marks) == 2
 
 
 def test_a_crowd_about_one_precise_look_becomes_one_mark():
