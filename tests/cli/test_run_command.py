@@ -119,7 +119,7 @@ def test_a_line_is_chosen_by_name_or_number(run, tmp_path):
     )
     code, _, err = run("run", two, *SIDE)
     assert code == 2
-    assert "two.geojson has 2 lines; choose with --line: 1 North, 2 South" in err
+    assert "two.geojson has 2 lines; choose one: 1 North, 2 South (--line)" in err
     for choice in ("south", "2"):
         code, out, _ = run("run", two, *SIDE, "--line", choice)
         assert code == 0

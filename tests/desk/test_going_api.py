@@ -7,15 +7,19 @@ from pathlib import Path
 import gpxpy
 import numpy as np
 import pytest
+from pyproj import Geod
 
+from athwart.book.drawn import PictureFacts, Shape, add_picture, add_shapes
+from athwart.book.log import new_entry
+from athwart.book.store import open_book
 from athwart.desk.shapes import plan_records
 from athwart.features import Feature
 from athwart.formats.shapes import read_features
 
 SAMPLES = Path(__file__).parents[2] / "sample_gpx"
-DAY, WATER, HOLD, SINK, SEEN, LANES, WRITE = (
+DAY, WATER, HOLD, SINK, SEEN, LANES, LINES, RUN, WRITE = (
     f"/api/going-back/{word}"
-    for word in ("day", "water", "hold", "sink", "coverage", "lanes", "write")
+    for word in ("day", "water", "hold", "sink", "coverage", "lanes", "lines", "run", "write")
 )
 START = "46 11.98 S, 21 17.75 W"
 TIDE = {"as": "file", "file": "tides.csv"}
@@ -270,6 +274,55 @@ def test_coverage_and_lanes_that_cannot_be_are_refused_in_a_sentence(going, path
 def test_a_book_without_tracks_has_seen_nothing(going):
     going.post("/api/book", {"name": "new.gpkg"})
     assert "the book holds no track" in fault(going, SEEN, range_m=45, depth_m=6)
+
+
+def with_ledge(going):
+    """Keep a line in the book, as the page of pictures does."""
+    lon, lat = np.array([-21.306, -21.300, -21.292]), np.array([-46.199, -46.197, -46.196])
+    ledge = Shape(
+        lon=lon, lat=lat, r95_m=np.full(3, 6.0), x=lon, y=lat, name="Long step", kind="ledge"
+    )
+    facts = PictureFacts(name="a.png", sha256="ab" * 32, width_px=8, height_px=8, layout="")
+    with (
+        open_book(going.desk.book, write=True) as store,
+        store.writing() as connection,
+        new_entry(connection, "add", "a.png") as draft,
+    ):
+        add_picture(draft.changes, facts, 0)
+        add_shapes(draft.changes, [ledge], "a.png", 0)
+    return lon, lat
+
+
+def test_a_run_is_that_of_the_command(going, run):
+    lon, lat = with_ledge(going)
+    assert going.post(LINES).json() == {"lines": ["Long step"]}
+    shown = made(going, RUN, line="1", side="starboard", off_m=20, speed_mps=2 * KNOT, back=True,
+                 zones="zones.geojson")  # fmt: skip
+    book, folder = going.desk.book, going.desk.folder
+    code, out, _ = run("run", book, "--side", "starboard", "--off", "20m", "--speed", "2kn",
+                       "--back", "--marks", book, "--zones", folder / "zones.geojson")  # fmt: skip
+    assert code == 0
+    assert [*shown["sentences"], shown["caution"]] == out.splitlines()
+    going.post(WRITE, {"id": shown["id"], "as": "gpx", "name": "run.gpx"})
+    (route,) = gpxpy.parse((folder / "run.gpx").read_text(encoding="utf-8")).routes
+    # The geodesic library's own distance from the first corner of the line to the run's end.
+    away = Geod(ellps="WGS84").inv(
+        lon[0], lat[0], route.points[-1].longitude, route.points[-1].latitude
+    )
+    assert away[2] == pytest.approx(20, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({}, "the distance from the line is missing"),
+        ({"off_m": 20}, "port or starboard"),
+        ({"off_m": 20, "side": "port"}, "holds no line"),
+        ({"off_m": 20, "side": "port", "turn_m": -1}, "turn is -1; allowed is 0 or more"),
+    ],
+)
+def test_a_run_that_cannot_be_is_refused_in_a_sentence(going, asked, said):
+    assert said in fault(going, RUN, **asked)
 
 
 def test_private_marks_stay_out_unless_asked_for(going):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 import numpy as np
 
+from athwart.advice.runs import hazard_lines, line_meant, run_lines, zones_along
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -27,9 +28,9 @@ from athwart.cli.planned import (
     write_plan,
     zones_option,
 )
-from athwart.errors import DataError, UsageError
+from athwart.errors import UsageError
 from athwart.progress import Progress
-from athwart.units import UnitSystem, format_length, format_position, many
+from athwart.units import format_length
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -38,8 +39,6 @@ if TYPE_CHECKING:
     from athwart.plan.runs import Clearance, Run
     from athwart.plan.zones import Findings, Zones
     from athwart.tables import Marks
-
-SHOWN = 12
 
 
 @click.command("run", short_help="Lay a line to run along a bank, a ledge or a track.")
@@ -123,7 +122,7 @@ def command(
     zones = read_zones(zones_files, allow_ballpark=allow_ballpark)
     with Progress() as told:
         told(f"reading {source.name}")
-        called, line = _chosen(_lines(source, options), wanted, source.name)
+        called, line = line_meant(_lines(source, options), wanted, source.name)
         told(f"laying a run along {called}")
         run = run_along(
             line, off, side, turn_radius_m=turn, nearer_m=nearer, back=back, tolerance_m=thin
@@ -142,16 +141,16 @@ def command(
         max_m=limits.max_track_km * 1000.0 if limits.max_track_km else None,
     )
     if not as_json:
-        for sentence in _said(run, called, shown, turn, speed, len(pieces)):
+        for sentence in run_lines(run, called, shown, turn, speed, len(pieces)):
             show(sentence)
-        for sentence in _hazards_said(hazards, passed, shown, clear, bool(mark_files)):
-            show(sentence)
+        if mark_files:
+            for sentence in hazard_lines(hazards, passed, shown, clear):
+                show(sentence)
+        else:
+            show("hazards: not looked for; give marks with --marks")
         if zones is not None and touched is not None:
-            for sentence in touched.sentences(zones, shown):
-                show(f"zone: {sentence}")
-            if not len(touched):
-                show(f"zones: none of {many(len(zones), 'zone')} within {_length(clear, shown)}")
-            show("The law of the place decides, not the file of zones.")
+            for sentence in zones_along(zones, touched, shown, clear):
+                show(sentence)
         show(CAUTION)
     features = [*pieces, *(zones.features() if zones else [])]
     written = write_plan(
@@ -218,104 +217,6 @@ def _drawn(book: Path, *, with_private: bool) -> list[tuple[str, BaseGeometry]]:
             corners = np.concatenate([corners, corners[:1]])
         out.append((s.name or s.kind, shapely.LineString(corners)))
     return out
-
-
-def _chosen(
-    lines: list[tuple[str, BaseGeometry]], wanted: str, source: str
-) -> tuple[str, BaseGeometry]:
-    """Return the line that is meant.
-
-    Raises
-    ------
-    DataError
-        There is none.
-    UsageError
-        There are several and none of them, or more than one, is meant.
-    """
-    if not lines:
-        raise DataError(f"{source} holds no line, no outline, no track and no route to run along")
-    numbered = [(name or f"line {i}", line) for i, (name, line) in enumerate(lines, 1)]
-    choice = ", ".join(f"{i} {name}" for i, (name, _) in enumerate(numbered[:SHOWN], 1))
-    choice += f" and {len(numbered) - SHOWN} more" if len(numbered) > SHOWN else ""
-    if not wanted:
-        if len(numbered) == 1:
-            return numbered[0]
-        raise UsageError(f"{source} has {len(numbered)} lines; choose with --line: {choice}")
-    same = [n for n in numbered if n[0].casefold() == wanted.strip().casefold()]
-    if not same and wanted.strip().isdigit() and 0 < int(wanted) <= len(numbered):
-        same = [numbered[int(wanted) - 1]]
-    if len(same) != 1:
-        count = "no line" if not same else f"{len(same)} lines"
-        raise UsageError(
-            f"{source} has {count} called {wanted!r}; choose by name or number: {choice}"
-        )
-    return same[0]
-
-
-# -- words ---------------------------------------------------------------------------------------
-
-
-def _length(metres: float, units: UnitSystem) -> str:
-    return format_length(metres, units, 0 if metres >= 100 else 1)
-
-
-def _said(
-    run: Run, called: str, units: UnitSystem, turn: float, speed: float | None, pieces: int
-) -> list[str]:
-    way = "against it" if run.reversed else "along it"
-    out = [
-        f"{_length(run.length_m, units)} {way}, {_length(run.off_m, units)} to {run.side} of {called}"
-    ]
-    if speed is not None:
-        out[0] += f", {run.length_m / speed / 60:.0f} min"
-    out.append(
-        f"distance from the line {format_length(run.nearest_m, units)} to "
-        f"{format_length(run.farthest_m, units)}; turns no tighter than {_length(turn, units)}"
-        if turn > 0
-        else f"distance from the line {format_length(run.nearest_m, units)} to "
-        f"{format_length(run.farthest_m, units)}; turns of any radius"
-    )
-    worst = sorted(run.stretches, key=lambda s: -abs(s.distance_m - run.off_m))
-    if worst:
-        share = sum(s.to_m - s.from_m for s in worst) / run.length_m
-        out.append(
-            f"{many(len(worst), 'stretch').replace('stretchs', 'stretches')} at another distance "
-            f"because of the turn, {100 * share:.0f} % of the way"
-        )
-    for s in worst[:5]:
-        out.append(
-            f"  from {_length(s.from_m, units)} to {_length(s.to_m, units)}: up to "
-            f"{format_length(s.distance_m, units)} off"
-        )
-    points = len(run.line.coords)
-    if pieces > 1:
-        out.append(
-            f"{points} points in {pieces} pieces under the limits; a larger --thin needs fewer"
-        )
-    return out
-
-
-def _hazards_said(
-    hazards: Marks, passed: Clearance, units: UnitSystem, clear: float, asked: bool
-) -> list[str]:
-    if not asked:
-        return ["hazards: not looked for; give marks with --marks"]
-    out = []
-    for i, clear_m, along, side in zip(
-        passed.mark, passed.clear_m, passed.along_m, passed.side, strict=True
-    ):
-        place = format_position(float(hazards.lon[i]), float(hazards.lat[i]))
-        name = hazards.name[i] or f"hazard at {place}"
-        where = f"to {side}" if side else "under the run"
-        left = (
-            f"{format_length(clear_m, units)} clear of its R95"
-            if clear_m >= 0
-            else "the run leads through its R95"
-        )
-        out.append(f"hazard: {name} {where}, {_length(along, units)} along: {left}")
-    if not len(hazards):
-        return ["hazards: none among these marks"]
-    return out or [f"hazards: none of {len(hazards)} with less than {_length(clear, units)} left"]
 
 
 def _json(

@@ -18,6 +18,7 @@ WAYS = {
     "date-missing": "--date 2031-05-04",
     "drift-unknown": "--adrift-to 040 --adrift 0.8kn",
     "file-exists": "--overwrite",
+    "line-not-chosen": "--line",
     "latitude-missing": "--lat",
     "log-entry-unknown": "athwart book log lists them",
     "lure-depth-missing": "--depth",

@@ -15,8 +15,8 @@ const chooser = choosing({ changed: () => {}, map: { onPick: picked, onSpot: spo
 /** Put the metres of a field under a key, if there is something in it. */
 function metres(out, key, id) { if (numberOf(id) !== null) out[key] = fromLength(numberOf(id)); }
 function times(out, key, id, factor) { if (numberOf(id) !== null) out[key] = numberOf(id) * factor; }
-const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear", "cast", "lure-depth", "over-within", "range", "seen-depth", "smallest", "lanes-depth", "turn-radius"];
-const DEFAULTS = { margin: 0.5, clear: 20, "over-within": 5, smallest: 5, "turn-radius": 15 };
+const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear", "cast", "lure-depth", "over-within", "range", "seen-depth", "smallest", "lanes-depth", "turn-radius", "off", "turn", "run-clear"];
+const DEFAULTS = { margin: 0.5, clear: 20, "over-within": 5, smallest: 5, "turn-radius": 15, turn: 10, "run-clear": 50 };
 function units() {
   document.querySelectorAll("label[data-length]").forEach((label) => {
     label.dataset.words ??= label.textContent;
@@ -277,6 +277,27 @@ async function layLanes() {
   say(flowing(made.sentences)[0]);
 }
 
+/* ---- a run along a line ---------------------------------------------------------------------- */
+async function listLines() {
+  const { lines } = await tell("/api/going-back/lines", { with_private: byId("private").checked });
+  byId("run-line").replaceChildren(...(lines.length
+    ? lines.map((name, i) => el("option", { value: String(i + 1) }, `${i + 1} ${seen(name)}`))
+    : [el("option", { value: "" }, "no line is drawn in the book yet")]));
+}
+async function layRun() {
+  const asked = { ...rests(), with_private: byId("private").checked, line: byId("run-line").value, side: byId("run-side").value, back: byId("run-back").checked };
+  metres(asked, "off_m", "off");
+  metres(asked, "turn_m", "turn");
+  metres(asked, "clear_m", "run-clear");
+  times(asked, "speed_mps", "run-speed", KNOT);
+  const place = byId("run-made"), made = await asking("/api/going-back/run", asked, place, "laying the run");
+  place.append(sentences(flowing(made.sentences), "the run"));
+  planMap(place, made.plan, [], "map of the run");
+  if (made.notes.length) place.append(el("h3", {}, "What it rests on"), sentences(made.notes, "what it rests on"));
+  place.append(userText(made.caution, "p", "faint"), writing(made.id, "run", "a map, one page for a browser", [FORMS[1], FORMS[0], FORMS[2]]));
+  say(flowing(made.sentences)[0]);
+}
+
 /* ---- listening ------------------------------------------------------------------------------- */
 const submits = (id, f) => byId(id).addEventListener("submit", (event) => { event.preventDefault(); attempt(f); });
 submits("day", makeDay);
@@ -284,6 +305,8 @@ submits("over", tellWater);
 submits("hold", tellHold);
 submits("seen", tellSeen);
 submits("lanes", layLanes);
+submits("run", layRun);
+byId("private").addEventListener("change", () => attempt(listLines));
 byId("count-down").addEventListener("click", () => attempt(countDown));
 byId("count-add").addEventListener("click", countRow);
 byId("choice").addEventListener("submit", (event) => event.preventDefault());
@@ -311,4 +334,5 @@ openPage("going back", async () => {
   marks = (await ask("/api/marks")).marks;
   chooser.show(marks);
   await lookIntoFolder();
+  await listLines();
 });
