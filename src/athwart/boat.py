@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from athwart.errors import DataError, FileError
+from athwart.input_limits import check_size
 from athwart.tables import DEPTH_REFERENCES
 from athwart.uncertainty.budget import ErrorBudget
 from athwart.units import UnitSystem
@@ -95,14 +96,13 @@ class Boat:
         """
         path = Path(path)
         try:
-            if path.stat().st_size > 1_000_000:
-                raise FileError(path.name, "is larger than 1 MB; a boat file is a page of text")
+            check_size("SETTINGS_KB", path)
             values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
         except OSError as error:
             raise FileError(path.name, f"cannot be read: {error.strerror}") from error
         except UnicodeDecodeError as error:
             raise FileError(path.name, "is not a text file in UTF-8") from error
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:  # also numbers of thousands of digits
             raise FileError(path.name, f"is not a valid TOML file: {error}") from error
         try:
             return cls.from_mapping(values)

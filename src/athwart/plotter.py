@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from athwart.contents import Contents
 from athwart.errors import FileError, UsageError
 from athwart.geometry.geodesic import inverse, local_offsets
+from athwart.input_limits import check_size
 from athwart.shortnames import Charset, cut_text, plain_text, unique_names
 from athwart.tables import Marks, Track
 from athwart.units import FATHOM, FOOT, UnitSystem, format_length, many
@@ -126,6 +127,7 @@ class Limits:
         if isinstance(source, Path) or not ("\n" in source or "=" in source or not source):
             path = Path(source)
             try:
+                check_size("SETTINGS_KB", path)
                 text, name = path.read_text(encoding="utf-8-sig"), path.name
             except (OSError, UnicodeDecodeError) as error:
                 raise FileError(path.name, f"cannot be read: {_reason(error)}") from error
@@ -133,7 +135,7 @@ class Limits:
             text, name = source, "limits"
         try:
             given = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:  # also numbers of thousands of digits
             raise FileError(name, f"is not TOML: {error}") from error
         known = [f.name for f in fields(cls)]
         unknown = [key for key in given if key not in known]

@@ -19,6 +19,7 @@ from athwart.desk import going, handing, held, holding, marks, pictures, running
 from athwart.desk.guard import Guard
 from athwart.desk.state import Desk
 from athwart.errors import AthwartError, UsageError
+from athwart.input_limits import most, over
 from athwart.jsonable import plain
 
 __all__ = ["desk_app"]
@@ -38,7 +39,6 @@ _TYPES = {
     ".css": "text/css; charset=utf-8",
     ".svg": "image/svg+xml",
 }
-_MOST_JSON = 4 * 2**20
 
 
 def desk_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
@@ -125,8 +125,8 @@ def _asked(answer: Answer) -> Callable[[Request], Awaitable[Response]]:
 def _read(raw: bytes, kind: str) -> dict[str, Any]:
     if not kind.startswith("application/json"):
         raise UsageError("the question must be JSON")
-    if len(raw) > _MOST_JSON:
-        raise UsageError("the question is too long")
+    if len(raw) > most("QUESTION_KB"):
+        raise UsageError(f"the question {over('QUESTION_KB', len(raw))}")
     try:
         given = json.loads(raw or b"{}", parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:

@@ -22,11 +22,11 @@ from urllib.parse import parse_qs
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["COOKIE", "MOST_BYTES", "Guard"]
+from athwart.input_limits import LIMITS, most
+
+__all__ = ["COOKIE", "Guard"]
 
 COOKIE = "athwart_desk"
-MOST_BYTES = 64 * 2**20
-"""Bytes of one request's body."""
 
 _SAFE = {"GET", "HEAD", "OPTIONS"}
 _POLICY = (
@@ -59,15 +59,15 @@ class Guard:
         Secret of this run.
     port : int
         Port that the server listens on.
-    most_bytes : int
-        Limit of a body.
+    most_bytes : int, optional
+        Limit of a body; `athwart.input_limits` if not given.
     """
 
-    def __init__(self, app: ASGIApp, token: str, port: int, most_bytes: int = MOST_BYTES) -> None:
+    def __init__(self, app: ASGIApp, token: str, port: int, most_bytes: int | None = None) -> None:
         self.app = app
         self.token = token
         self.hosts = {f"{h}:{port}" for h in ("127.0.0.1", "localhost", "[::1]")}
-        self.most_bytes = most_bytes
+        self.most_bytes = most("UPLOAD_MB") if most_bytes is None else most_bytes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request, or pass it on."""
@@ -132,7 +132,10 @@ class Guard:
         )
 
     def _too_much(self) -> str:
-        return f"that is more than {self.most_bytes // 2**20} MB; give a smaller file"
+        return (
+            f"that is more than {self.most_bytes // 1_000_000} MB; give a smaller file (the variable "
+            f"{LIMITS['UPLOAD_MB'].variable} raises that)"
+        )
 
     async def _pass(self, scope: Scope, receive: Receive, send: Send) -> None:
         seen = 0

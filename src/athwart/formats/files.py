@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from athwart.errors import FileError
+from athwart.input_limits import check_size
 
 __all__ = ["atomic_write", "check_target", "gdal_source", "gdal_target", "read_bytes", "staged"]
 
@@ -170,16 +171,24 @@ def gdal_target(path: Path) -> Iterator[Path]:
             shutil.move(part, path.with_name(path.stem + part.name.removeprefix("plain")))
 
 
-def read_bytes(path: str | os.PathLike[str]) -> bytes:
+def read_bytes(path: str | os.PathLike[str], limit: str) -> bytes:
     """Return the whole file.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    limit : str
+        Name of the limit of its size in `athwart.input_limits`.
 
     Raises
     ------
     FileError
-        It is missing, a folder, or cannot be read.
+        It is missing, a folder, too large, or cannot be read.
     """
     check_source(path)
     try:
+        check_size(limit, Path(path))
         return Path(path).read_bytes()
     except OSError as error:
         raise FileError(Path(path).name, f"cannot be read ({_why(error)})") from error

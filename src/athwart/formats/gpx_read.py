@@ -38,6 +38,7 @@ from athwart.formats.gpx_fields import GPX_10, GPX_11, NAMESPACE, NUMBERS, TEXTS
 from athwart.formats.gpx_points import POINT_TAGS, Collector, Node, Points
 from athwart.formats.gpx_runs import Run, cut_runs
 from athwart.formats.registry import ReadOptions
+from athwart.input_limits import check_count, check_size, most
 
 __all__ = ["read"]
 
@@ -90,6 +91,9 @@ class _Reader(Collector):
         self.own: list[Node] = []
         self.ours = False
         self.parser: Any = None
+        self.most_depth, self.most_attributes = most("XML_DEPTH"), 2 * most("XML_ATTRIBUTES")
+        self.unchecked = 0
+        self.most_text, self.most_waypoints = most("TEXT"), most("WAYPOINTS")
 
     # -- feeding ---------------------------------------------------------------------------
 
@@ -148,6 +152,22 @@ class _Reader(Collector):
     def _characters(self, data: str) -> None:
         if self.text is not None:
             self.text.append(data)
+            self.unchecked += len(data)
+            if self.unchecked > self.most_text:  # a long text, or many short ones
+                self.text[:] = ["".join(self.text)]
+                self._refuse("TEXT", len(self.text[0]))
+                self.unchecked = 0
+
+    def _refuse(self, limit: str, found: int) -> None:
+        check_count(limit, found, self.source, f"line {self._line()} ")
+
+    def _check_tag(self, attributes: list[str]) -> None:
+        if len(self.stack) > self.most_depth:
+            self._refuse("XML_DEPTH", len(self.stack))
+        if len(attributes) > self.most_attributes:
+            self._refuse("XML_ATTRIBUTES", len(attributes) // 2)
+        if attributes and (longest := max(map(len, attributes))) > self.most_text:
+            self._refuse("TEXT", longest)
 
     def _declare(self, attributes: list[str]) -> None:
         new = dict(self.prefixes)
@@ -172,6 +192,7 @@ class _Reader(Collector):
 
     def _start(self, name: str, attributes: list[str]) -> None:
         stack = self.stack
+        self._check_tag(attributes)
         for i in range(0, len(attributes), 2):
             if attributes[i].startswith("xmlns"):
                 self._declare(attributes)
@@ -267,6 +288,8 @@ class _Reader(Collector):
                 point[attributes[i]] = attributes[i + 1]
         if local == "wpt":
             self.counts["waypoints"] += 1
+            if self.counts["waypoints"] > self.most_waypoints:
+                self._refuse("WAYPOINTS", self.counts["waypoints"])
             self.waypoints.append(point)
         else:
             points = self.tracks if local == "trkpt" else self.routes
@@ -415,6 +438,8 @@ class _Reader(Collector):
             self.captured, self.text = [], None
 
     def _check_text(self, text: str) -> None:
+        if len(text) > self.most_text:
+            self._refuse("TEXT", len(text))
         if self.saw_cdata and self.token and self.token in text:
             raise _NotPlainError
 
@@ -496,6 +521,7 @@ def read(path: Path, options: ReadOptions) -> Contents:
     FileError
         It is not XML, not GPX, cut short, or declares entities; the line is named.
     """
+    check_size("GPX_MB", path)
     with path.open("rb") as handle:
         head = handle.read(4096)
     codec, words = codec_of(head)

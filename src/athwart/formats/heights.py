@@ -20,6 +20,7 @@ from athwart.errors import BadRow, FileError, TableError, UsageError
 from athwart.formats import texts
 from athwart.formats.rows import TIME_FAULTS
 from athwart.formats.table import delimiter_of, text_of
+from athwart.input_limits import check_count
 from athwart.units import FOOT, parse_quantity
 
 __all__ = ["Heights", "read_heights"]
@@ -32,7 +33,6 @@ _TURNS = {
     "high": "high", "high water": "high", "hw": "high", "h": "high",
     "low": "low", "low water": "low", "lw": "low", "l": "low", "": "",
 }  # fmt: skip
-_MOST_ROWS = 5_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,8 +82,7 @@ def read_heights(path: Path, time_zone: str | None = None) -> Heights:
     zone = texts.load_zone(time_zone)
     text, words = text_of(path)
     lines = [line for line in text.splitlines() if line.strip(" ,;\t") and not line.startswith("#")]
-    if len(lines) > _MOST_ROWS:
-        raise FileError(path.name, f"has {len(lines)} rows; allowed are {_MOST_ROWS}")
+    check_count("HEIGHTS", len(lines) - 1, path.name)
     if len(lines) < 2:
         raise FileError(path.name, "the table of heights has no rows under its header")
     reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter_of(lines[0]))

@@ -34,6 +34,7 @@ from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
 from athwart.formats.styles import STYLED, STYLES_TABLE, write_styles
 from athwart.geometry.geodesic import to_wgs84
+from athwart.input_limits import check_count, check_size
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints, text_array
 
 if TYPE_CHECKING:
@@ -126,6 +127,7 @@ def _gdal(path: Path, driver: str, doing: str = "read") -> Iterator[None]:
 def _frames(path: Path, driver: str) -> Iterator[tuple[str, geopandas.GeoDataFrame]]:
     import pyogrio
 
+    check_size("GIS_MB", path)
     _check(path, driver)
     source = gdal_source(path)
     with _gdal(path, driver):
@@ -436,6 +438,7 @@ def _shapes(
             if getattr(frame, "_geometry_column_name", None) is None:
                 continue
             array = frame.geometry.to_numpy()
+            check_count("VERTICES", int(shapely.get_num_coordinates(array).sum()), path.name)
             keep = np.isin(shapely.get_type_id(array), list(kinds)) & ~shapely.is_empty(array)
             if every and not keep.all():
                 row = int(np.flatnonzero(~keep)[0]) + 1

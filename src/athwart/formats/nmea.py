@@ -88,7 +88,7 @@ def read(path: Path, options: ReadOptions) -> Contents:
     FileError
         No sentence in it is good, none holds a position, or no date is known.
     """
-    data = read_bytes(path)
+    data = read_bytes(path, "LOG_MB")
     faults = _Faults()
     kinds, lines, total, other = _sentences(data, faults)
     if not total:

@@ -25,6 +25,7 @@ from athwart.formats.files import read_bytes
 from athwart.formats.gpx_fields import ILLEGAL, value_texts
 from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
+from athwart.input_limits import most, over
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints
 
 __all__ = [
@@ -95,7 +96,7 @@ def sibling_of(path: Path) -> Path:
 
 def text_of(path: Path) -> tuple[str, list[str]]:
     """Return the text of a file and what is to be said of its encoding."""
-    data = read_bytes(path)
+    data = read_bytes(path, "TABLE_MB")
     for bom, codec in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF16_LE, "utf-16"),
@@ -160,6 +161,7 @@ def _read_one(path: Path, options: ReadOptions) -> Contents:
     # belongs to its cell, unless the quotes make no sense with it.
     for loose in (True,) if f"{delimiter} " in first else (False, True):
         lines.seek(body)
+        csv.field_size_limit(most("TEXT"))
         reader = csv.reader(lines, delimiter=delimiter, strict=True, skipinitialspace=loose)
         try:
             names = _header(path, next(reader))
@@ -169,6 +171,9 @@ def _read_one(path: Path, options: ReadOptions) -> Contents:
             cls = judged
             built, count = _rows(path, reader, names, cls, options)
         except csv.Error as error:
+            if "field larger" in str(error):
+                where = f"line {reader.line_num + skipped - 1} "
+                raise FileError(path.name, where + over("TEXT", most("TEXT") + 1)) from error
             if not loose:
                 continue
             line = reader.line_num + skipped - 1

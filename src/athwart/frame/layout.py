@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from athwart.errors import BadRow, DataError, FileError, TableError
 from athwart.frame.photo import corner_fault
+from athwart.input_limits import check_size
 
 __all__ = ["LEAST_PX", "Layout", "RangeChange", "SideEcho"]
 
@@ -154,8 +155,7 @@ class Layout:
             path = Path(source)
             name = path.name
             try:
-                if path.stat().st_size > 1_000_000:
-                    raise FileError(name, "is larger than 1 MB; a layout is a page of text")
+                check_size("SETTINGS_KB", path)
                 text = path.read_text(encoding="utf-8-sig")
             except OSError as error:
                 raise FileError(name, f"cannot be read: {error.strerror}") from error
@@ -163,7 +163,7 @@ class Layout:
                 raise FileError(name, "is not a text file in UTF-8") from error
         try:
             values = tomllib.loads(text)
-        except (tomllib.TOMLDecodeError, RecursionError) as error:
+        except (ValueError, RecursionError) as error:  # also numbers of thousands of digits
             raise FileError(name, f"is not a valid TOML file: {error}") from error
         return cls.from_mapping(values, source=name)
 

@@ -20,19 +20,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.errors import FileError
+from athwart.input_limits import LIMITS, most
 
 if TYPE_CHECKING:
     from PIL import Image
 
-__all__ = ["MAX_BYTES", "MAX_PIXELS", "Picture", "read_picture"]
+__all__ = ["Picture", "read_picture"]
 
 Single = NDArray[np.float32]
-
-MAX_PIXELS = 60_000_000
-"""Most pixels of a picture; a phone's camera has 12 to 50 million."""
-
-MAX_BYTES = 100_000_000
-"""Most bytes of a picture's file."""
 
 _FORMATS = ["PNG", "JPEG", "WEBP", "TIFF", "BMP", "GIF", "PPM", "JPEG2000", "AVIF"]
 # Not every format that Pillow knows: some start other programs.
@@ -82,8 +77,8 @@ def read_picture(
     source: str | Path | bytes,
     *,
     name: str = "",
-    max_pixels: int = MAX_PIXELS,
-    max_bytes: int = MAX_BYTES,
+    max_pixels: int | None = None,
+    max_bytes: int | None = None,
 ) -> Picture:
     """Read a picture.
 
@@ -93,14 +88,16 @@ def read_picture(
         A file, or what a file holds.
     name : str
         Name for messages; the file's own if not given.
-    max_pixels, max_bytes : int
-        Larger pictures are refused before they are decoded.
+    max_pixels, max_bytes : int, optional
+        Larger pictures are refused before they are decoded; `athwart.input_limits` if not given.
 
     Raises
     ------
     FileError
         The file cannot be read, is too large, damaged, or no picture.
     """
+    max_bytes = most("PICTURE_MB") if max_bytes is None else max_bytes
+    max_pixels = most("PICTURE_MEGAPIXELS") if max_pixels is None else max_pixels
     if isinstance(source, bytes):
         name, data = name or "picture", source
         if len(data) > max_bytes:
@@ -121,7 +118,11 @@ def read_picture(
 
 
 def _too_long(max_bytes: int) -> str:
-    return f"is larger than {max_bytes / 1e6:g} MB; save the picture smaller"
+    raised = LIMITS["PICTURE_MB"].variable
+    return (
+        f"is larger than {max_bytes / 1e6:g} MB; save the picture smaller (the variable {raised} "
+        "raises that)"
+    )
 
 
 def _decode(data: bytes, name: str, max_pixels: int) -> Picture:
@@ -130,6 +131,8 @@ def _decode(data: bytes, name: str, max_pixels: int) -> Picture:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     Image.init()
+    if Image.MAX_IMAGE_PIXELS and max_pixels > 2 * Image.MAX_IMAGE_PIXELS:
+        Image.MAX_IMAGE_PIXELS = max_pixels  # ours was raised over Pillow's own
     formats = [f for f in _FORMATS if f in Image.OPEN]
     if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
         formats = _with_heif(name)
@@ -149,7 +152,8 @@ def _decode(data: bytes, name: str, max_pixels: int) -> Picture:
             name, "is not a picture that can be read; save it as PNG or JPEG"
         ) from error
     except Image.DecompressionBombError as error:
-        raise FileError(name, f"has more than {max_pixels / 1e6:g} million pixels") from error
+        at_least = 2 * (Image.MAX_IMAGE_PIXELS or 0)  # all that Pillow tells
+        raise FileError(name, _too_many(at_least, max_pixels, "more than ")) from error
     except MemoryError as error:
         raise FileError(
             name, "needs more memory than there is; save the picture smaller"
@@ -178,10 +182,10 @@ def _decode(data: bytes, name: str, max_pixels: int) -> Picture:
     )
 
 
-def _too_many(pixels: int, max_pixels: int) -> str:
+def _too_many(pixels: int, max_pixels: int, about: str = "") -> str:
     return (
-        f"has {pixels / 1e6:.3g} million pixels; allowed are {max_pixels / 1e6:g} million, so save "
-        "it smaller"
+        f"has {about}{pixels / 1e6:.3g} million pixels; allowed are {max_pixels / 1e6:g} million, so save "
+        f"it smaller (the variable {LIMITS['PICTURE_MEGAPIXELS'].variable} raises that)"
     )
 
 

@@ -1,0 +1,223 @@
+"""Hostile and huge input: refused with the figure and the way to raise the limit, in little memory.
+
+What harms readers of XML is listed in W3C, "XML 1.0", and OWASP, "XML External Entity Prevention"
+(from memory).
+"""
+
+import json
+import os
+import re
+import struct
+import subprocess
+import sys
+import zlib
+from pathlib import Path
+
+import pytest
+
+import athwart
+from athwart.boat import Boat
+from athwart.errors import FileError, UsageError
+from athwart.formats import inspect
+from athwart.formats.heights import read_heights
+from athwart.formats.shapes import read_shapes
+from athwart.frame.layout import Layout
+from athwart.frame.picture import read_picture
+from athwart.input_limits import LIMITS, check_count, most
+from athwart.plotter import Limits
+
+ROOT = Path(athwart.__file__).parents[2]
+GPX = '<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">'
+WPT = '<wpt lat="-46" lon="-20">'
+
+
+def test_the_table_of_the_reference_is_the_module():
+    page = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
+    part = page.split("## Limits of what is read")[1].split("\n## ")[0]
+    told = re.findall(r"^\| `(\w+)` \| (\d+) \| (.*) \|$", part, re.MULTILINE)
+    assert told == [(x.variable, str(x.value), x.of) for x in LIMITS.values()]
+
+
+@pytest.mark.parametrize("name", LIMITS)
+def test_a_limit_is_raised_by_its_variable_and_named_by_its_refusal(monkeypatch, name):
+    scale = most(name) // LIMITS[name].value
+    found = most(name) + scale
+    with pytest.raises(FileError, match=LIMITS[name].variable) as refused:
+        check_count(name, found, "a.gpx")
+    assert f" {LIMITS[name].value} " in str(refused.value)
+    assert f" {found // scale} " in str(refused.value)
+    monkeypatch.setenv(LIMITS[name].variable, str(LIMITS[name].value + 1))
+    check_count(name, found, "a.gpx")
+
+
+@pytest.mark.parametrize("text", ["0", "-1", "many", "1.5", "\u0661", "9" * 5000])
+def test_a_variable_that_is_no_whole_number_is_refused(monkeypatch, text):
+    monkeypatch.setenv("ATHWART_MAX_TEXT", text)
+    with pytest.raises(UsageError, match="ATHWART_MAX_TEXT"):
+        most("TEXT")
+
+
+def written(folder, name, text):
+    path = folder / name
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def nested(n):
+    return f"{GPX}{WPT}<extensions>{'<a>' * n}{'</a>' * n}</extensions></wpt></gpx>"
+
+
+MANY = " ".join(f'a{i}=""' for i in range(100_000))
+HOSTILE = {
+    "text node": (f"{GPX}{WPT}<name>{'x' * 3_000_000}</name></wpt></gpx>", "TEXT"),
+    "text in pieces": (f"{GPX}{WPT}<name>{'xxxx<!---->' * 400_000}</name></wpt></gpx>", "TEXT"),
+    "text of an extension": (
+        f'{GPX}{WPT}<extensions><a xmlns="b">{"x" * 2_000_000}</a></extensions></wpt></gpx>', "TEXT",
+    ),
+    "an attribute": (f'{GPX}{WPT}<extensions><a b="{"x" * 2_000_000}"/></extensions></wpt></gpx>', "TEXT"),
+    "many attributes": (
+        f"{GPX}<wpt {MANY}/></gpx>",
+        "XML_ATTRIBUTES",
+    ),
+    "deep": (nested(100_000), "XML_DEPTH"),
+    "deep, in nothing of GPX": (f"{GPX}{'<b>' * 100_000}", "XML_DEPTH"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "limit"), HOSTILE.values(), ids=HOSTILE)
+def test_hostile_gpx_is_refused_at_its_line(tmp_path, text, limit):
+    with pytest.raises(FileError, match=rf"^a.gpx: line 1 has \d+ .*{LIMITS[limit].variable}"):
+        inspect(written(tmp_path, "a.gpx", text))
+
+
+def test_as_much_as_is_allowed_is_read(tmp_path, monkeypatch):
+    text = f"{GPX}{WPT}<name>{'x' * 900_000}</name></wpt></gpx>"
+    assert len(inspect(written(tmp_path, "a.gpx", text)).waypoints.name[0]) == 900_000
+    assert inspect(written(tmp_path, "b.gpx", nested(150))).counts["waypoints"] == 1
+    monkeypatch.setenv("ATHWART_MAX_XML_DEPTH", "100")
+    with pytest.raises(FileError, match="at most 100 are read"):
+        inspect(tmp_path / "b.gpx")
+
+
+def test_waypoints_are_counted(tmp_path, monkeypatch):
+    monkeypatch.setenv("ATHWART_MAX_WAYPOINTS", "5")
+    with pytest.raises(FileError, match="has 6 waypoints"):
+        inspect(written(tmp_path, "a.gpx", f"{GPX}{(WPT + '</wpt>') * 6}</gpx>"))
+
+
+SIZES = {
+    "a.gpx": "GPX_MB", "a.csv": "TABLE_MB", "a.nmea": "LOG_MB", "a.geojson": "GIS_MB",
+    "a.kml": "GIS_MB", "a.gpkg": "GIS_MB", "a.fgb": "GIS_MB", "a.shp": "GIS_MB",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SIZES)
+def test_a_file_over_its_size_is_refused_before_it_is_read(tmp_path, name):
+    path = tmp_path / name
+    with path.open("wb") as handle:  # a hole: no byte of it is on the disk
+        handle.truncate(most(SIZES[name]) + 1_000_000)
+    with pytest.raises(FileError, match=f"megabytes; .*{LIMITS[SIZES[name]].variable}"):
+        inspect(path)
+
+
+def test_settings_of_a_hundred_megabytes_and_numbers_without_end(tmp_path):
+    large, deep = tmp_path / "large.toml", written(tmp_path, "deep.toml", "a=" + "[" * 100_000)
+    with large.open("wb") as handle:
+        handle.truncate(100_000_000)
+    digits = written(tmp_path, "digits.toml", "a=" + "9" * 6000)
+    for reader in (Boat.from_toml, Layout.from_toml, Limits.from_toml):
+        with pytest.raises(FileError, match=r"has 100000 kilobytes; at most 1000"):
+            reader(large)
+        for path in (deep, digits):
+            with pytest.raises(FileError, match="TOML"):
+                reader(path)
+
+
+def test_a_cell_and_a_table_of_heights_have_their_limits(tmp_path, monkeypatch):
+    cell = written(tmp_path, "a.csv", f"lat,lon,name\n-46,-20,{'x' * 1_000_001}\n")
+    with pytest.raises(FileError, match=r"line 2 has \d+ characters in one; at most 1000000"):
+        inspect(cell)
+    monkeypatch.setenv("ATHWART_MAX_HEIGHTS", "2")
+    with pytest.raises(FileError, match="has 3 rows"):
+        read_heights(written(tmp_path, "h.csv", "time,height_m\n" + "2031-05-04T06:00Z,1\n" * 3))
+
+
+def test_vertices_are_counted(tmp_path, monkeypatch):
+    monkeypatch.setenv("ATHWART_MAX_VERTICES", "3")
+    ring = [[0, 0], [1, 0], [1, 1], [0, 0]]
+    shape = {"type": "Polygon", "coordinates": [ring]}
+    text = json.dumps({"type": "Feature", "properties": {}, "geometry": shape})
+    with pytest.raises(FileError, match="has 4 vertices"):
+        read_shapes(written(tmp_path, "a.geojson", text))
+
+
+def png_of(width, height):
+    """The head of a picture and a little of its rows: PNG, second edition, 11.2."""
+
+    def chunk(kind, data):
+        return (
+            struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+        )
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0))
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + head
+        + chunk(b"IDAT", zlib.compress(bytes(1000)))
+        + chunk(b"IEND", b"")
+    )
+
+
+@pytest.mark.parametrize(
+    ("side", "said"), [(8000, "64 million"), (14_200, "more than 179 million")]
+)
+def test_a_picture_of_too_many_pixels_is_refused_before_it_is_opened(side, said):
+    with pytest.raises(FileError, match=rf"{said}.*ATHWART_MAX_PICTURE_MEGAPIXELS"):
+        read_picture(png_of(side, side))
+
+
+CHILD = """
+import resource, sys
+from pathlib import Path
+from athwart.errors import AthwartError
+from athwart.formats import inspect
+for name in sys.argv[1:]:
+    try:
+        inspect(Path(name))
+        print("read", name)
+    except AthwartError as error:
+        print("refused", error)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="memory is measured the POSIX way")
+def test_what_other_libraries_read_for_us_ends_in_a_sentence_and_not_in_a_crash(tmp_path):
+    """Deep KML and JSON go to GDAL; a program of its own shows that it lives through them."""
+    point = '{"type":"Point","coordinates":[0,0]}'
+    deep = '{"a":' * 100_000 + "1" + "}" * 100_000
+    feature = f'{{"type":"Feature","geometry":{point},"properties":{deep}}}'
+    folders = "<Folder>" * 50_000 + "</Folder>" * 50_000
+    collections = '{"type":"GeometryCollection","geometries":[' * 5000 + point + "]}" * 5000
+    entities = "".join(
+        f"<!ENTITY b{i} '{more}'>"
+        for i, more in enumerate(["b", *(f"&b{i};" * 10 for i in range(8))])
+    )
+    files = {
+        "a.geojson": f'{{"type":"FeatureCollection","features":[{feature}]}}',
+        "b.geojson": f'{{"type":"Feature","properties":{{}},"geometry":{collections}}}',
+        "c.kml": f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{folders}</Document></kml>',
+        "d.gpx": f"<!DOCTYPE gpx [{entities}]>{GPX}{WPT}<name>&b8;</name></wpt></gpx>",
+        "e.kml": f"<!DOCTYPE kml [{entities}]><kml><Document><name>&b8;</name></Document></kml>",
+    }
+    for name, text in files.items():
+        written(tmp_path, name, text)
+    environment = {**os.environ, "PYTHONPATH": str(ROOT / "src")}
+    done = subprocess.run(
+        [sys.executable, "-c", CHILD, *files],
+        cwd=tmp_path, env=environment, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert len(done.stdout.splitlines()) == len(files) + 1, done.stdout
+    assert int(done.stdout.splitlines()[-1]) < 600_000
+    assert done.stdout.count("refused") >= 3
