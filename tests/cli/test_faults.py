@@ -310,3 +310,30 @@ def test_output_onto_a_full_disk_is_said():
         )  # fmt: skip
     assert done.returncode == 1
     assert done.stderr.startswith("the disk is full")
+
+
+# -- other clocks, languages and names -------------------------------------------------------------
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="zones are set the POSIX way")
+def test_clock_and_language_of_the_machine_change_nothing(there, run):
+    words = words_of(DAY.replace("--one-way", "--one-way --json --tz Pacific/Auckland"))
+    environment = {**ENVIRONMENT, "TZ": "Pacific/Chatham", "LC_ALL": "C", "LANG": "C"}
+    done = subprocess.run(
+        [sys.executable, "-m", "athwart", *words],
+        env=environment, capture_output=True, encoding="utf-8",
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == run(*words)[:2]
+
+
+@pytest.mark.parametrize("name", ["a b", "ночь 夜", "-dash", "a'b\"", "100%", "#1?x=y&z"])
+def test_files_of_any_name_are_read_and_written(tmp_path, monkeypatch, run, name):
+    monkeypatch.chdir(tmp_path)
+    rows = ["lat,lon,name,time", "-46.1,-20.1,C:\\x.gpx,2099-01-01T00:00:00Z"]
+    Path(f"{name}.csv").write_bytes("\r\n".join([*rows, ""]).encode())
+    os.utime(f"{name}.csv", (4e9, 4e9))  # saved when the clock stood in another century
+    for ending in ("gpx", "geojson", "html"):
+        job = "map" if ending == "html" else "merge"
+        code, _, err = run(job, "-o", f"{name}.{ending}", "--", f"{name}.csv")
+        assert code == 0, err
+    assert "C:\\x.gpx" in Path(f"{name}.gpx").read_text(encoding="utf-8")
