@@ -57,6 +57,10 @@ def test_the_sea_at_depth(salinity, conservative, decibar, mps, shaped):
     np.testing.assert_allclose(got, mps, atol=0.2)
 
 
+def test_depth_counts_from_the_surface(shaped):
+    np.testing.assert_array_equal(sound_speed(shaped(9.0), 35.0), sound_speed(9.0, 35.0, 0.0))
+
+
 @pytest.mark.parametrize(
     ("compass", "deviation", "var", "true"),
     [
@@ -121,6 +125,15 @@ def test_the_grid_of_a_place_is_the_zone_that_holds_it(lat):
         assert crs.name.startswith("WGS 84 / UTM zone")
 
 
+def test_northing_is_the_meridians_arc_times_the_scale(shaped):
+    """UTM: 0.9996 of the arc from the equator, 500 km on the central meridian. Witness: inverse."""
+    for lat, south in ((45.0, 0.0), (-45.0, 1e7)):
+        arc = float(inverse(9.0, 0.0, 9.0, lat)[1])
+        x, y = to_grid(shaped(9.0), shaped(lat), 32632 if lat > 0 else 32732)
+        np.testing.assert_allclose(x, 500_000.0, atol=1e-4)
+        np.testing.assert_allclose(y, south + np.sign(lat) * 0.9996 * arc, atol=1e-3)
+
+
 @pytest.mark.parametrize(("lat", "name"), [(84.1, "North"), (89.9, "North"), (-80.1, "South")])
 def test_the_grid_near_a_pole_is_ups_with_easting_first(lat, name):
     code = local_grid(12.0, lat)
@@ -143,6 +156,8 @@ def test_deviation_table_goes_round_the_card():
     table = ((0.0, 2.0), (90.0, 0.0), (270.0, 4.0))
     np.testing.assert_allclose(interpolate_deviation([45.0, 315.0, 360.0], table), [1.0, 3.0, 2.0])
     assert float(interpolate_deviation(77.0, ())) == 0.0
+    full = ((360.0, 2.0), (90.0, 0.0), (270.0, 4.0))
+    np.testing.assert_allclose(interpolate_deviation([405.0, -45.0, 0.0], full), [1.0, 3.0, 2.0])
 
 
 def test_flinders_peak_to_buninyong():

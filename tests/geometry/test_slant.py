@@ -73,13 +73,16 @@ def test_falling_bottom_lies_nearer_in_than_rising_bottom():
     assert falling < flat < rising
 
 
-def test_rising_bottom_between_its_first_return_and_right_below_has_two_roots():
+@pytest.mark.parametrize("part", [0.01, 0.5, 0.99])
+def test_rising_bottom_between_its_first_return_and_right_below_has_two_roots(part):
     h, s = 10.0, -10.0
     first = float(first_bottom_return(h, s))
     assert first == pytest.approx(h * np.cos(np.radians(10)))
-    y, spread = ground_range((first + h) / 2, h, s)
+    r = first + part * (h - first)
+    y, spread = ground_range(r, h, s)
+    assert spread > 0
     for root in (float(y) - float(spread), float(y) + float(spread)):
-        assert float(slant_of_ground(root, h, s)) == pytest.approx((first + h) / 2)
+        assert float(slant_of_ground(root, h, s)) == pytest.approx(r)
     assert np.isnan(ground_range(first - 0.01, h, s)[0])
 
 

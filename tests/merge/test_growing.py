@@ -50,6 +50,7 @@ def test_kinds(a, b, marks):
     if marks == 2:
         record = next(m.report.kept_apart())
         assert record["reason"] == "kinds"
+        assert "apart, were kept apart: their kinds cannot be one thing (" in record["sentence"]
         assert record["distance_m"] == pytest.approx(3.0, abs=1e-3)
         assert f"({a}, {b})" in record["sentence"] or f"({b}, {a})" in record["sentence"]
 
@@ -162,6 +163,19 @@ def test_what_agrees_in_place_but_not_in_kind_is_told_beyond_the_reach():
     assert reasons(merge(named)) == ["names"]
 
 
+def test_a_name_says_nothing_against_a_look_without_one():
+    m = merge(looks_at([0, 8, 16], 0, trip="one", name=["anchor rock", "", ""]))
+    assert reasons(m) == ["no-common-place"]
+    m = merge(looks_at([0, 8, 16], 0, trip="one", name=["", "", "anchor rock"]))
+    assert reasons(m) == ["no-common-place"]
+
+
+def test_what_lies_too_far_apart_is_told_within_the_reach_only():
+    long = {"var_east_m2": 400.0, "var_north_m2": 1.0}
+    assert reasons(merge(looks_at(0, [0, 60], **long))) == []
+    assert reasons(merge(looks_at(0, [0, 39], **long))) == ["too-far"]
+
+
 def test_two_marks_are_told_once_with_the_strongest_of_what_their_looks_say():
     m = merge(looks_at([0, 1, 8, 9], 0, kind=["wreck", "wreck", "rock", "rock"]))
     assert reasons(m) == ["kinds"]
@@ -169,6 +183,21 @@ def test_two_marks_are_told_once_with_the_strongest_of_what_their_looks_say():
     assert reasons(merge(both)) == ["names"]
     ruled = merge(both, rulings=Rulings(apart=[("s00", "s02"), ("s01", "s02")]))
     assert reasons(ruled) == ["ruled"]
+
+
+def test_a_ruling_elsewhere_leaves_kinds_and_places_as_they_are():
+    kind = ["wreck", "wreck", "rock", "", "", ""]
+    s = looks_at([0, 3, 2, 500, 503, 900], 0, kind=kind)
+    m = merge(s, rulings=Rulings(same=[("s00", "s05")]))
+    assert {frozenset({"s02"}), frozenset({"s03", "s04"})} <= groups(m)
+
+
+def test_what_is_ruled_one_takes_in_what_lies_at_its_middle():
+    """Of two looks 20 m apart that are one thing the place is the middle, and a look there fits."""
+    s = looks_at([-400, 0, 20, 10, 400], 0)
+    m = merge(s, rulings=Rulings(same=[("s01", "s02")]))
+    assert frozenset({"s01", "s02", "s03"}) in groups(m)
+    assert len(m.marks) == 3
 
 
 @pytest.mark.parametrize("chain", [[(0, 1), (1, 2), (2, 3)], [(2, 3), (0, 3), (1, 2)]])

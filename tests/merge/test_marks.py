@@ -6,6 +6,8 @@ from looking import looks_at
 
 from athwart.merge import merge
 from athwart.merge.marks import AUTOMATIC_NAMES, automatic
+from athwart.merge.offset import Offset
+from athwart.merge.report import Report, offset_sentence
 from athwart.tables import Sightings
 from athwart.units import many
 
@@ -190,6 +192,24 @@ def test_folded_records_and_summary():
     assert record["sentence"] == "mark s00 stands for 2 sightings of 2 trips; 95 % within 11.4 ft."
     assert m.report.summary().startswith("3 sightings, 2 marks: 1 of several sightings, 1 of one;")
     assert {r["what"] for r in m.report.rows()} == {"folded"}
+
+
+def test_a_silent_report_counts_and_says_nothing_else():
+    m = merge(looks_at([0, 1, 60], 0, kind=["rock", "reef", ""])).marks
+    silent = Report.silent(m, 3)
+    assert [r["what"] for r in silent.rows()] == ["folded"]
+    assert silent.summary() == (
+        "3 sightings, 2 marks: 1 of several sightings, 1 of one; 0 near pairs kept apart."
+    )
+
+
+def test_what_can_be_done_about_a_trip_that_sits_off_is_said():
+    off = Offset("May", 12.0, 7.0, 1.5, 11.9, 14, 0.4)
+    assert offset_sentence(off) == (
+        "Trip 'May' sits 12.0 m off the others towards 007° (true), by 14 of its sightings; look "
+        "for a wrong lever arm, clock or heading, or have the trip shifted."
+    )
+    assert offset_sentence(off, shifted=True).endswith("sightings; it was moved onto them.")
 
 
 @pytest.mark.parametrize("rows", [0, 1])

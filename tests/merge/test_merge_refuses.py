@@ -78,6 +78,27 @@ def test_a_position_rounded_by_a_file_is_the_same_position():
     assert len(merge(s).sightings) == 1
 
 
+@pytest.mark.parametrize(
+    ("column", "near", "far"),
+    [
+        ("lat", 2.0e-7, 2.3e-7),  # a file rounds to 1e-7 degree
+        ("var_east_m2", 0.00805, 0.0083),  # and a variance to a few digits: 1e-3 of 8 m^2 + 1e-4
+        ("cov_east_north_m2", 0.00805, 0.0083),
+        ("shared_sigma_m", 0.0099, 0.0101),
+        ("boat_sigma_m", 0.0099, 0.0101),
+    ],
+)
+def test_what_a_file_rounds_away_is_no_contradiction(column, near, far):
+    s = looks_at([0, 0], 0, ids=["a", "a"]).with_columns(lat=np.zeros(2))
+    for more, taken in ((near, True), (far, False)):
+        two = s.with_columns(**{column: getattr(s, column) + np.array([0.0, more])})
+        if taken:
+            assert len(merge(two).sightings) == 1
+        else:
+            with pytest.raises(TableError, match="stands twice with different"):
+                merge(two)
+
+
 def test_180_and_minus_180_are_one_meridian():
     s = looks_at([0, 0], 0, at=(180.0, 10.0))
     s = s.with_columns(lon=[180.0, -180.0])

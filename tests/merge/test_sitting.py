@@ -10,7 +10,7 @@ from worlds import GEOD
 
 from athwart.merge import offset
 from athwart.merge.gate import tree_of
-from athwart.merge.known import _Pinned
+from athwart.merge.known import TripSitting, _Pinned, _seat_free, kept
 from athwart.merge.looks import canonical, looks_of
 from athwart.merge.offset import (
     Offset,
@@ -115,6 +115,89 @@ def test_with_old_trips_pinned_the_rest_is_the_same_least_squares():
         assert (got[~free] == 0).all()
 
 
+def test_a_new_trip_finds_its_place_and_old_ones_keep_theirs():
+    """Displacements without error, a pull of next to nothing: the place is what they add up to."""
+    v = votes([0, 0, 0], [1, 2, 3], [7.0, 5.0, 7.0], [11.0, 6.0, 60.0])  # the last is far out
+    old = np.array([0.0, 3.0, 5.0, 3.0]), np.array([0.0, -4.0, 1.0, -4.0])
+    pinned = _Pinned(v, np.array([True, False, False, False]), *old)
+    x, y = pinned.balance(np.full(4, 1e5), np.ones(4))
+    assert (x[0], y[0]) == pytest.approx((10.0, 7.0), abs=0.4)
+    np.testing.assert_allclose((x[1:], y[1:]), [o[1:] for o in old])
+
+
+@pytest.mark.parametrize(("support", "joined"), [((10, 30), 2), ((30, 10), 1), ((20, 20), 1)])
+def test_a_new_trip_tied_to_two_groups_goes_with_the_stronger(support, joined):
+    """Then by name; where it sits is the weighted sum of one vote and one pull, written out."""
+    sitting = Sitting(
+        np.array([0.0, -1.0, 2.0]), np.array([0.0, 3.0, 1.0]), np.array([1.0, 0.5, 0.25]),
+        np.array([-1, 10, 11]), np.array([0.0, 0.5, 0.8]), np.full(3, 2.5), np.zeros(3),
+        np.full(3, 20), group_names={10: "g1", 11: "g2"},
+    )  # fmt: skip
+    known = {(f"t{k}", ""): TripSitting(f"t{k}", "", 20, 2.5, 0.0, group=f"g{k}") for k in (1, 2)}
+    v = votes([0, 0], [1, 2], [8.0, 5.0], [-5.0, -3.0], variance=0.5)
+    v.support[:] = support
+    _seat_free(sitting, v, np.array([True, False, False]), np.full(3, 6.25), known)
+    east, north = {1: (7.0, -2.0), 2: (7.0, -2.0)}[joined]
+    kept = 2.0 / (2.0 + 1 / 6.25)  # what the vote has of the whole weight
+    assert (sitting.east[0], sitting.north[0]) == pytest.approx((kept * east, kept * north))
+    sigma, part = {1: (0.5, 0.5), 2: (0.8, 0.25)}[joined]
+    error = 1 / (2 + 1 / 6.25) + kept**2 * part**2 * 6.25 + ((1 - kept) * sigma) ** 2
+    assert sitting.part[0] == pytest.approx(np.sqrt(error / 6.25))
+    assert (sitting.group[0], sitting.group_sigma[0]) == (9 + joined, sigma)
+    assert sitting.group[1:].tolist() == [10, 11]
+
+
+def test_new_trips_that_do_not_meet_are_each_seated_as_alone():
+    """Trips 0 and 3 are new and meet one old trip each; 4 meets nothing; 5 and 6 only each other."""
+    names = {20: "g1", 21: "g2"}
+    known = {(f"t{k}", ""): TripSitting(f"t{k}", "", 20, 2.5, 0.0, group=f"g{k}") for k in (1, 2)}
+    free = np.array([True, False, False, True, True, True, True])
+    every = votes([0, 2, 5], [1, 3, 6], [8.0, 5.0, 4.0], [-5.0, -3.0, 6.0], variance=0.5)
+
+    def seated(v):
+        s = Sitting(
+            np.array([0.0, -1.0, 2.0, 0, 0, 0, 0]), np.array([0.0, 3.0, 1.0, 0, 0, 0, 0]),
+            np.array([1.0, 0.5, 0.25, 1, 1, 1, 1]), np.array([-1, 20, 21, -1, -1, -1, -1]),
+            np.array([0.0, 0.5, 0.8, 0, 0, 0, 0]), np.full(7, 2.5), np.zeros(7), np.full(7, 20),
+            group_names=names,
+        )  # fmt: skip
+        _seat_free(s, v, free, np.full(7, 6.25), known)
+        return np.stack([s.east, s.north, s.part, s.group, s.group_sigma])
+
+    together = seated(every)
+    for k, trips in enumerate(([0], [3], [5, 6])):
+        alone = seated(every.only(np.arange(3) == k))
+        np.testing.assert_allclose(together[:, trips], alone[:, trips])
+    assert together[3].tolist() == [20, 20, 21, 21, -1, 5, 5]
+    assert together[0, 5] == pytest.approx(-together[0, 6])
+    assert together[0, 5] > 0
+    np.testing.assert_allclose(together[:3, 4], [0, 0, 1])
+
+
+def test_a_new_groups_name_is_its_first_trips_that_no_other_group_has():
+    looks = looks_of_trips(np.arange(12) * 30.0, 0.0, [0, 1] * 6)
+    one = np.ones(2)
+    sitting = Sitting(one, 2 * one, 0.5 * one, np.zeros(2, int), 0.7 * one, 2 * one, 0 * one,
+                      np.array([6, 6]))  # fmt: skip
+    for taken, name in (([], "t0"), (["t0"], "t1"), (["t0", "t1"], "t0'"),
+                        (["t0", "t1", "t0'"], "t0''")):  # fmt: skip
+        known = {(f"old {g}", ""): TripSitting(f"old {g}", "", 9, 2.0, 0.0, group=g) for g in taken}
+        found = {k.trip: k for k in kept(looks, sitting, {}, known)}
+        assert {found["t0"].group, found["t1"].group} == {name}
+        assert found["t0"] == TripSitting("t0", "", 6, 2.0, 0.0, 1.0, 2.0, 0.5, name, 0.7)
+        assert len(found) == 2 + len(taken)
+
+
+def test_a_trip_of_five_looks_in_no_group_leaves_nothing_to_keep():
+    looks = looks_of_trips(np.arange(16) * 30.0, 0.0, [0] * 5 + [1] * 6 + [2] * 5)
+    order = [looks.trip_names.index(f"t{k}") for k in range(3)]
+    group = np.full(3, -1)
+    group[order[2]] = 0  # in a group it is kept, however few they are
+    sitting = nothing_of(looks)
+    sitting.group[:] = group
+    assert [k.trip for k in kept(looks, sitting, {}, {})] == ["t1", "t2"]
+
+
 def test_a_pull_weakens_as_a_trip_moves_off_and_with_few_looks():
     """(0.2 + 0.8 q) / (s^2 (1 + d^2 / s^2)), written out; the form is a choice of this package."""
     x, y = np.array([0.0, 3.0, 0.0]), np.array([0.0, 4.0, 0.0])
@@ -199,6 +282,34 @@ def test_votes_count_and_place_a_planted_shift():
     assert v.variance[0] == pytest.approx(3 * 2.0 / 60, rel=0.1)
 
 
+@pytest.mark.parametrize(("agree", "heard_of"), [(5, 0), (6, 1)])
+def test_six_different_looks_must_agree_however_often_each_is_met(agree, heard_of):
+    """Of twelve looks of the first trip some are met by two of the second, the rest by none."""
+    x = np.arange(12) * 400.0
+    east = np.concatenate([x, np.repeat(x[:agree], 2), x[agree:] + 200.0])
+    trip = np.repeat([0, 1], [12, len(east) - 12])
+    looks = looks_of_trips(east, 0.0, trip, var_east_m2=0.25, var_north_m2=0.25)
+    i, j = neighbours(looks, np.bincount(looks.trip), tree_of(looks))
+    v = piles(looks, i, j)
+    assert len(v.a) == heard_of
+    assert (v.support == agree).all()
+
+
+def test_a_third_of_the_looks_must_agree():
+    """Of 24 looks with a neighbour 8 agree, or 7; the rest lie about 60 to 140 m off."""
+    rng = np.random.default_rng(8)
+    x = np.arange(24) * 400.0
+    for agree, heard_of in ((8, 1), (7, 0)):
+        away = np.where(np.arange(24) < agree, 0.0, rng.uniform(60, 140, 24))
+        way = rng.uniform(0, 2 * np.pi, 24)
+        east = np.concatenate([x, x + away * np.sin(way)])
+        north = np.concatenate([0 * x, away * np.cos(way)])
+        looks = looks_of_trips(east, north, np.repeat([0, 1], 24), var_east_m2=0.25,
+                               var_north_m2=0.25)  # fmt: skip
+        i, j = neighbours(looks, np.bincount(looks.trip), tree_of(looks))
+        assert len(piles(looks, i, j).a) == heard_of
+
+
 def test_every_pair_of_two_trips_within_the_votes_reach_is_asked_once():
     """Witness: all pairs by geodesics. A trip of five looks is not asked."""
     rng = np.random.default_rng(7)
@@ -256,19 +367,20 @@ def test_what_looks_say_of_their_trips_alone():
     assert not s.offsets
 
 
-def test_a_trip_off_the_others_is_measured_against_those_that_agree():
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_trip_off_the_others_is_measured_against_those_that_agree(way):
     looks = looks_of_trips(np.arange(4) * 50.0, 0.0, [0, 1, 2, 3])
     a, b = np.triu_indices(4, 1)
-    x, y = np.array([0.0, 1.0, 30.0, -1.0]), np.array([0.0, 0.0, 40.0, 0.0])
+    x, y = way * np.array([0.0, 1.0, 30.0, -1.0]), np.array([0.0, 0.0, 40.0, 0.0])
     v = Votes(a, b, x[a] - x[b], y[a] - y[b], np.full(6, 0.5), np.arange(10.0, 16.0))
     found = off_the_others(looks, v, x, y, np.full(4, 6.25), np.full(4, 20))
     assert list(found) == [2]
     o = found[2]
     weight = v.support[(a == 2) | (b == 2)]  # of trips 0, 1 and 3 with trip 2
-    east = 30.0 - (weight @ [0.0, 1.0, -1.0]) / weight.sum()
+    east = way * (30.0 - (weight @ [0.0, 1.0, -1.0]) / weight.sum())
     assert (o.east_m, o.north_m) == pytest.approx((east, 40.0))
     assert o.distance_m == pytest.approx(np.hypot(east, 40.0))
-    assert o.bearing_deg == pytest.approx(np.degrees(np.arctan2(east, 40.0)))
+    assert o.bearing_deg == pytest.approx(np.degrees(np.arctan2(east, 40.0)) % 360)
     assert o.support == weight.max()
     assert o.sigma_m == pytest.approx(np.sqrt(0.5 / 3))
     assert o.trip == looks.trip_names[2]

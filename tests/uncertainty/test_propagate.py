@@ -83,6 +83,83 @@ def test_covariance_is_that_of_200000_draws(h, times, slope, quiet):
         assert radius == pytest.approx(np.quantile(np.hypot(de, dn), 0.95), rel=0.10)
 
 
+def by_sums(r, h, s_deg, sigma_r, sigma_h, sigma_s, shadow=0.0):
+    """First two moments of the ground range (or a top's) by sums over a fine grid of readings."""
+    z = [np.linspace(-6.5, 6.5, n) for n in (801, 41, 41 if sigma_s else 1)]
+    z[2] = z[2] if sigma_s else np.zeros(1)
+    weights = [np.exp(-v * v / 2) for v in z]
+    weights = [w / w.sum() for w in weights]
+    start = (r + sigma_r * z[0])[:, None, None]
+    end = np.maximum(start + shadow, 0.0)
+    altitude = np.maximum(h + sigma_h * z[1], 0.0)[:, None]
+    t = np.tan(np.radians(s_deg + sigma_s * z[2]))
+    a, b, c = 1 + t * t, 2 * altitude * t, altitude**2 - end**2
+    disc = b * b - 4 * a * c
+    root = np.sqrt(np.maximum(disc, 0.0))
+    part = np.where(end > 0, (end - shadow) / np.maximum(end, 1e-9), 0.0)
+    far, near = part * (root - b) / (2 * a), part * (-root - b) / (2 * a)
+    far = np.where(disc >= 0, np.where(far * part > 0, far, 0.0), 0.0)
+    two = (near > 0) & (disc >= 0)
+    first = np.where(two, (far + near) / 2, far)
+    second = np.where(two, (far**2 + near**2) / 2, far**2)
+    return [np.einsum("rhs,r,h,s->", m, *weights) for m in (first, second)]
+
+
+@pytest.mark.parametrize("shadow", [0.0, 2.0])
+@pytest.mark.parametrize("sigma_r", [0.05, 0.3, 1.0])
+@pytest.mark.parametrize(
+    ("h", "times", "slope", "sigma_s"),
+    [
+        (5.0, 1.0, 0.0, 0.0), (5.0, 1.05, 0.0, 3.0), (5.0, 1.3, 5.0, 3.0), (10.0, 1.0, -10.0, 3.0),
+        (10.0, 0.99, -10.0, 1.0), (10.0, 1.02, 3.0, 3.0), (20.0, 3.0, -5.0, 3.0),
+    ],
+)  # fmt: skip
+def test_moments_are_those_of_a_fine_sum_from_nadir_outwards(
+    h, times, slope, sigma_s, sigma_r, shadow
+):
+    """Within 1 % of the root mean square error, as is promised, also where the range is sure."""
+    r = h * times
+    first, second = by_sums(r, h, slope, sigma_r, 0.15, sigma_s, shadow)
+    stated = 0.9 * np.sqrt(second)  # any place may be stated
+    mean, moment = across_moments(
+        stated, r, h, slope, range_sigma_m=sigma_r, altitude_sigma_m=0.15,
+        slope_sigma_deg=sigma_s, shadow_m=shadow,
+    )  # fmt: skip
+    want = np.sqrt(second - 2 * stated * first + stated**2)
+    assert float(mean) == pytest.approx(first - stated, abs=0.01 * want)
+    assert np.sqrt(float(moment)) == pytest.approx(want, rel=0.01)
+
+
+@pytest.mark.parametrize(("f0", "s0"), [(30.0, 0.0), (-3.0, 48.0), (12.0, -20.0)])
+def test_boat_axes_covariance_is_that_of_draws(f0, s0):
+    """Offsets in the boat's axes, turned by a heading that is off by a large normal error."""
+    rng = np.random.default_rng(9)
+    n, mean, spread, sigma = 1_000_000, 2.0, 3.0, 12.0
+    d = np.radians(sigma) * rng.normal(size=n)
+    f, s = f0 + 1.5 * rng.normal(size=n), s0 + mean + spread * rng.normal(size=n)
+    forward, starboard = f * np.cos(d) - s * np.sin(d) - f0, f * np.sin(d) + s * np.cos(d) - s0
+    want = [np.mean(forward**2), np.mean(starboard**2), np.mean(forward * starboard)]
+    got = boat_axes_covariance(
+        f0, s0, forward_var_m2=1.5**2, starboard_mean_m=mean,
+        starboard_moment_m2=mean**2 + spread**2, heading_sigma_deg=sigma,
+    )  # fmt: skip
+    np.testing.assert_allclose(got[:2], want[:2], rtol=0.01)
+    assert float(got[2]) == pytest.approx(want[2], abs=0.01 * np.sqrt(want[0] * want[1]))
+
+
+def test_a_common_scale_adds_its_part_of_the_square():
+    """(1 + e) y with E e = 0: E y^2 grows by E e^2; a million rows in one call are one by one."""
+    errors = {"range_sigma_m": 0.3, "altitude_sigma_m": 0.15, "slope_sigma_deg": 0.0}
+    far = {"stated_m": 48.0, "slant_range_m": 50.0, "altitude_m": 14.0, "slope_deg": 0.0}
+    plain, scaled = (across_moments(**far, **errors, scale_sigma=e)[1] for e in (0.0, 0.02))
+    assert float(scaled - plain) == pytest.approx((0.02 * 48.0) ** 2, rel=1e-3)
+    r = np.tile([50.0, 14.5, 60.0], 20_000)  # far, near and far, over several chunks
+    rows = across_moments(48.0, r, 14.0, 0.0, **errors)
+    for k in (0, 1, 2, -1):
+        one = across_moments(48.0, r[k], 14.0, 0.0, **errors)
+        assert (rows[0][k], rows[1][k]) == pytest.approx([float(v) for v in one], rel=1e-12)
+
+
 def test_moments_take_any_shape(shaped):
     mean, moment = across_moments(
         shaped(12.0), shaped(13.0), shaped(5.0), 0.0,

@@ -16,7 +16,7 @@ inside it.
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -103,7 +103,13 @@ def across_moments(
     scale2 = np.broadcast_to(np.asarray(scale_sigma, np.float64), shape).ravel() ** 2
     first, second = np.empty(y0.size), np.empty(y0.size)
     near = (r - h) < _NEAR_SIGMAS * np.sqrt(sr**2 + sh**2 + (h * np.sin(s) * ss) ** 2)
-    for rows, integrate in ((~near, _integrate_far), (near, _integrate_near)):
+    # A range much surer than the altitude leaves the kink at nadir sharp in the altitude.
+    sharp = near & (2.0 * sr < sh)
+    for rows, integrate in (
+        (~near, _integrate_far),
+        (near & ~sharp, _integrate_near),
+        (sharp, partial(_integrate_near, altitude_nodes=15)),
+    ):
         index = np.flatnonzero(rows)
         whole = len(index) == len(y0)
         for start in range(0, len(index), _CHUNK):
@@ -162,6 +168,7 @@ def _integrate_near(
     sh: FloatArray,
     ss: FloatArray,
     shadow: FloatArray,
+    altitude_nodes: int = 5,
 ) -> tuple[FloatArray, FloatArray]:
     """Return E y and E y^2 where the sonar looks nearly straight down.
 
@@ -175,7 +182,7 @@ def _integrate_near(
         slope = s + xs * ss
         sin, cos = np.sin(slope), np.cos(slope)
         rising = slope < 0
-        for xh, wh in _normal_nodes(5):
+        for xh, wh in _normal_nodes(altitude_nodes):
             altitude = np.maximum(h + xh * sh, 0.0)
             nearest = altitude * cos
             middle = -altitude * sin
