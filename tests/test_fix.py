@@ -422,3 +422,33 @@ def test_a_picks_own_errors_take_the_place_of_the_budgets():
     assert own.var_east_m2[2] - usual.var_east_m2[2] == pytest.approx(2.0**2 - 0.5**2, rel=0.05)
     assert own.var_north_m2[3] - usual.var_north_m2[3] == pytest.approx(20.0**2, rel=0.01)
     assert own.sighting_id.tolist() == usual.sighting_id.tolist()
+
+
+# --- a large table is worked through in pieces
+
+
+def test_a_large_table_is_placed_and_refused_like_its_rows_one_by_one():
+    n = 65_536 + 3
+    rng = np.random.default_rng(8)
+    columns = {
+        **ONE, "slant_range_m": rng.uniform(6, 60, n), "heading_deg": rng.uniform(0, 360, n),
+        "depth_below": np.full(n, "", dtype=object), "bottom_slope_deg": rng.uniform(-9, 9, n),
+    }  # fmt: skip
+    last, broken = n - 1, n - 2
+    columns["slant_range_m"][broken] = 1.0
+    fixed = fix(Picks.from_columns(columns), skip_bad=True)
+    assert [(r.row, r.code) for r in fixed.rejected] == [
+        (broken + 1, "range-shorter-than-altitude")
+    ]
+    assert fixed.words == (
+        f"depths are taken as below the transducer, since nothing says below what ({n} picks)",
+    )
+    for i in (0, 65_535, 65_536, last):
+        alone = fix(
+            Picks.from_columns({k: v if np.ndim(v) == 0 else v[i] for k, v in columns.items()})
+        ).sightings
+        (row,) = np.flatnonzero(fixed.rows == i)
+        of_all = fixed.sightings.take([row])
+        for name in ("lon", "lat", "ground_range_m", "var_east_m2", "cov_east_north_m2"):
+            np.testing.assert_allclose(getattr(of_all, name), getattr(alone, name), rtol=1e-9)
+        assert of_all.sighting_id.tolist() == alone.sighting_id.tolist()

@@ -132,6 +132,16 @@ def test_help_loads_nothing_heavy():
     assert not modules & {*HEAVY, "numpy", "pyproj", "athwart.book", "fudgeo"}
 
 
+def test_help_of_no_command_loads_anything_heavy():
+    modules = loaded_by(
+        "from athwart.cli import COMMANDS, cli\n"
+        "from click.testing import CliRunner\n"
+        "for name in COMMANDS:\n"
+        "    assert CliRunner().invoke(cli, [name, '--help']).exit_code == 0, name"
+    )
+    assert not modules & {*HEAVY, "numpy", "pyproj", "athwart.book", "athwart.tables", "fudgeo"}
+
+
 def test_one_typed_pick_never_imports_pandas():
     modules = loaded_by(
         "import sys\n"

@@ -113,3 +113,31 @@ def test_ids_ignore_minus_zero_and_dust_but_not_the_seventh_decimal():
     assert one(0.0) == one(-0.0) == one(1e-9)
     assert len({one(0.0), one(1e-7), one(0.0, "b"), one(np.nan)}) == 4
     assert len(one(0.0)) == 20
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "code"),
+    [
+        ("speed_mps", np.inf, "not-finite"),
+        ("speed_mps", -1.0, "speed-mps-out-of-range"),
+        ("speed_mps", 100.1, "speed-mps-out-of-range"),
+        ("side", "", "side-missing"),
+        ("side", "left", "side-unknown"),
+        ("depth_below", "keel", "depth-below-unknown"),
+    ],
+)
+@pytest.mark.parametrize("others", [np.nan, 3.0])
+def test_one_fault_among_sound_or_unknown_values_is_found(column, value, code, others):
+    values = {"slant_range_m": np.full(4, 9.0), "side": np.full(4, "port", dtype=object)}
+    default = {"side": "port", "depth_below": ""}.get(column, others)
+    values[column] = np.full(4, default, dtype=object if isinstance(value, str) else float)
+    assert Picks.from_columns(values).faults() == []
+    values[column][2] = value
+    assert [(r.row, r.code) for r in Picks.from_columns(values).faults()] == [(3, code)]
+
+
+def test_a_required_number_that_is_missing_is_found():
+    track = Track.from_columns({"lon": [1.0, np.nan, 1.0], "lat": [np.nan] * 3})
+    assert [(r.row, r.column) for r in track.faults()] == [
+        (1, "lat"), (2, "lon"), (2, "lat"), (3, "lat"),
+    ]  # fmt: skip

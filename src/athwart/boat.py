@@ -7,12 +7,10 @@ know, so that a slip of the pen never passes for a setting.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -94,6 +92,8 @@ class Boat:
         FileError
             The file cannot be read, is not TOML, or holds an entry that is unknown or out of range.
         """
+        import tomllib
+
         path = Path(path)
         try:
             check_size("SETTINGS_KB", path)
@@ -229,6 +229,8 @@ def _flag(table: Mapping[str, Any], name: str) -> bool:
 
 
 def _check_zone(zone: str) -> None:
+    from zoneinfo import ZoneInfo
+
     try:
         ZoneInfo(zone)
     except (OSError, ValueError) as error:  # ZoneInfoNotFoundError is a KeyError

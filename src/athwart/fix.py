@@ -7,8 +7,8 @@ rejected with its reason and never guessed at.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from athwart.boat import Boat
 from athwart.errors import BadRow, TableError
 from athwart.geometry.along import Path
-from athwart.geometry.geodesic import displace
+from athwart.geometry.geodesic import destination, displace, polar
 from athwart.geometry.lever import east_north, rotate_covariance
 from athwart.geometry.slant import (
     first_bottom_return,
@@ -45,6 +45,8 @@ MOST_ALONG_WITH_SECONDS_M = 10.0
 
 DOUBTFUL_PART = 0.25
 """From this part of a height on, people are told that the bottom may be no plane."""
+
+_CHUNK = 65_536  # rows at a time, so that the working arrays stay in the processor's cache
 
 UNEVEN = "the bottom rises or falls here; the height may be far off"
 
@@ -78,11 +80,27 @@ class Fixed:
 
 @dataclass(slots=True)
 class _Docket:
-    """Collects the first fault of each row and what was assumed."""
+    """Collects the first fault of each row, and of what was assumed for how many.
+
+    ``first`` is the row of the whole table that the docket's own row 0 is.
+    """
 
     faulty: BoolArray
     rows: list[BadRow] = field(default_factory=list)
-    words: list[str] = field(default_factory=list)
+    said: dict[str, int] = field(default_factory=dict)
+    first: int = 0
+
+    def part(self, rows: slice) -> _Docket:
+        """Return the docket of some rows in turn; what it collects is collected here too."""
+        return _Docket(self.faulty[rows], self.rows, self.said, rows.start)
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What was assumed, for people."""
+        return tuple(
+            f"{sentence} ({count} {'pick' if count == 1 else 'picks'})"
+            for sentence, count in self.said.items()
+        )
 
     def reject(
         self, mask: BoolArray, code: str, message: Callable[[int], str], column: str = ""
@@ -90,14 +108,15 @@ class _Docket:
         """Reject the rows of a mask that were still good."""
         new = mask & ~self.faulty
         if new.any():
-            self.rows += bad_rows(new, code, message, column)
+            found = bad_rows(new, code, message, column)
+            self.rows += [replace(row, row=row.row + self.first) for row in found]
             self.faulty |= new
 
     def say(self, mask: BoolArray, sentence: str) -> None:
         """Note an assumption made for the rows of a mask."""
         count = int(np.count_nonzero(mask & ~self.faulty))
         if count:
-            self.words.append(f"{sentence} ({count} {'pick' if count == 1 else 'picks'})")
+            self.said[sentence] = self.said.get(sentence, 0) + count
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,6 +134,30 @@ class _Antenna:
     depth_m: FloatArray
     depth_below: NDArray[np.object_]
     temperature_c: FloatArray
+
+    def part(self, rows: slice) -> _Antenna:
+        """Return some rows in turn, as views."""
+        return _Antenna(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """What of the sightings is worked out, by the names of their columns."""
+
+    lon: FloatArray
+    lat: FloatArray
+    depth_m: FloatArray
+    depth_below: NDArray[np.object_]
+    var_depth_m2: FloatArray
+    height_m: FloatArray
+    var_height_m2: FloatArray
+    var_east_m2: FloatArray
+    var_north_m2: FloatArray
+    cov_east_north_m2: FloatArray
+    method_detail: NDArray[np.object_]
+    ground_range_m: FloatArray
+    bearing_deg: FloatArray
+    distance_m: FloatArray
 
 
 def fix(
@@ -199,7 +242,7 @@ def fix(
     rows = np.flatnonzero(~docket.faulty)
     if rejected:
         sightings = sightings.take(rows)
-    return Fixed(sightings, rows, rejected, tuple(docket.words))
+    return Fixed(sightings, rows, rejected, docket.words)
 
 
 def _refuse_broken_rows(picks: Picks, docket: _Docket) -> None:
@@ -250,10 +293,11 @@ def _place_antenna(
     heading, course, speed = picks.heading_deg, picks.course_deg, picks.speed_mps
     magnetic = picks.heading_mag_deg
     own_true, own_mag = np.isfinite(heading), np.isfinite(magnetic)
-    depth, temperature = np.full(n, np.nan), np.full(n, np.nan)
-    depth_below = np.full(n, "", dtype=object)
+    # Views of one value: what only a track can tell takes no memory without one.
+    depth = temperature = np.broadcast_to(np.nan, n)
+    depth_below = np.broadcast_to(np.array("", dtype=object), n)
+    window, turn = np.broadcast_to(np.inf, n), np.broadcast_to(0.0, n)
     shared = np.full(n, budget.gnss_shared_m)
-    window, turn = np.full(n, np.inf), np.zeros(n)
 
     if track is None or not len(track):
         docket.reject(
@@ -295,9 +339,10 @@ def _place_antenna(
         heading, magnetic, is_magnetic, lon, lat, time, boat, docket
     )
     stand_in = np.isnan(heading) & np.isfinite(course)
-    heading = np.where(stand_in, course, heading)
-    course_sigma = course_as_heading_sigma(budget, speed, window, turn)
-    heading_sigma = np.where(stand_in, course_sigma, heading_sigma)
+    if stand_in.any():
+        heading = np.where(stand_in, course, heading)
+        course_sigma = course_as_heading_sigma(budget, speed, window, turn)
+        heading_sigma = np.where(stand_in, course_sigma, heading_sigma)
     docket.reject(
         np.isnan(heading),
         "heading-missing",
@@ -500,6 +545,51 @@ def _place_targets(
     docket: _Docket,
 ) -> Sightings:
     """Turn ranges into positions, depths and heights, each with its error."""
+    n = len(picks)
+    placed: dict[str, NDArray[Any]] = {}
+    for start in range(0, max(n, 1), _CHUNK):
+        rows = slice(start, start + _CHUNK)
+        some = _places(
+            picks.part(rows), antenna.part(rows), boat, in_water, measured, docket.part(rows)
+        )
+        for column in fields(some):
+            values = getattr(some, column.name)
+            placed.setdefault(column.name, np.empty(n, values.dtype))[rows] = values
+    side = picks.side
+    if boat.sides_exchanged:
+        side = np.where(picks.side == "port", "starboard", "port").astype(object)
+    return Sightings(
+        **placed,
+        sighting_id=np.full(n, "", dtype=object),
+        trip=picks.trip,
+        time=antenna.time,
+        name=picks.name,
+        kind=picks.kind,
+        hazard=picks.hazard,
+        note=picks.note,
+        shared_sigma_m=antenna.shared_sigma_m,
+        boat=np.full(n, boat.name, dtype=object),
+        boat_sigma_m=np.full(n, boat.budget.boat_m),
+        method=np.full(n, method, dtype=object),
+        side=side,
+        antenna_lon=antenna.lon,
+        antenna_lat=antenna.lat,
+        links=np.full(n, "", dtype=object),
+        source=np.full(n, source, dtype=object),
+        source_row=np.arange(1, n + 1),
+        extra=picks.extra,
+    )
+
+
+def _places(
+    picks: Picks,
+    antenna: _Antenna,
+    boat: Boat,
+    in_water: bool,
+    measured: bool,
+    docket: _Docket,
+) -> _Places:
+    """Place some picks; a row says nothing about another."""
     n, budget = len(picks), boat.budget
     lengths = _read_lengths(picks, antenna, boat, in_water, measured, docket)
     _refuse_ranges(lengths, docket)
@@ -513,8 +603,9 @@ def _place_targets(
     east, north = east_north(forward, starboard, antenna.heading_deg)
     good = ~docket.faulty
     east, north = np.where(good, east, 0.0), np.where(good, north, 0.0)
-    lon, lat = displace(
-        np.where(good, antenna.lon, 0.0), np.where(good, antenna.lat, 0.0), east, north
+    azimuth, distance = polar(east, north)
+    lon, lat = destination(
+        np.where(good, antenna.lon, 0.0), np.where(good, antenna.lat, 0.0), azimuth, distance
     )
     along = budget.along_sigma(antenna.speed_mps)
     late = np.nan_to_num(picks.time_sigma_s) * np.nan_to_num(antenna.speed_mps)
@@ -535,17 +626,7 @@ def _place_targets(
     detail[lengths.has_shadow] = TOP
     detail[lengths.in_mid_water] = WATER
     detail[lengths.unknown_depth] = WATER_UNKNOWN
-    side = picks.side
-    if boat.sides_exchanged:
-        side = np.where(picks.side == "port", "starboard", "port").astype(object)
-    return Sightings(
-        sighting_id=np.full(n, "", dtype=object),
-        trip=picks.trip,
-        time=antenna.time,
-        name=picks.name,
-        kind=picks.kind,
-        hazard=picks.hazard,
-        note=picks.note,
+    return _Places(
         lon=lon,
         lat=lat,
         depth_m=depth,
@@ -556,21 +637,10 @@ def _place_targets(
         var_east_m2=var_e + own,
         var_north_m2=var_n + own,
         cov_east_north_m2=cov,
-        shared_sigma_m=antenna.shared_sigma_m,
-        boat=np.full(n, boat.name, dtype=object),
-        boat_sigma_m=np.full(n, budget.boat_m),
-        method=np.full(n, method, dtype=object),
         method_detail=detail,
-        side=side,
         ground_range_m=y,
-        antenna_lon=antenna.lon,
-        antenna_lat=antenna.lat,
-        bearing_deg=np.degrees(np.arctan2(east, north)) % 360.0,
-        distance_m=np.hypot(east, north),
-        links=np.full(n, "", dtype=object),
-        source=np.full(n, source, dtype=object),
-        source_row=np.arange(1, n + 1),
-        extra=picks.extra,
+        bearing_deg=azimuth % 360.0,
+        distance_m=distance,
     )
 
 
@@ -651,6 +721,8 @@ def _stated_ground_range(x: _Lengths) -> FloatArray:
             [x.ground, ground_range_in_water(x.slant, x.water_depth), (nearest + x.slant) / 2],
             bottom,
         )
+        if not x.has_shadow.any():
+            return y
         # With a shadow the stated place is the top's, on the ray that ends the shadow.
         top = top_ground_range(x.start, x.shadow, x.altitude, x.slope_deg)
     return np.where(x.has_shadow, top, y)
@@ -776,7 +848,8 @@ def _depth_at_target(
         + budget.water_level_m**2
     )
     known = np.isfinite(depth)
-    below = np.where(known, "surface" if with_draft else "transducer", "").astype(object)
+    below = np.full(depth.shape, "", dtype=object)
+    below[known] = "surface" if with_draft else "transducer"
     return depth, np.where(known, variance, np.nan), below
 
 
@@ -786,6 +859,9 @@ def _height(boat: Boat, x: _Lengths) -> tuple[FloatArray, FloatArray]:
     A length's own error holds that of the start, which moves it the other way: dH = h dL / (r_s + L).
     """
     budget = boat.budget
+    if not x.has_shadow.any():
+        unknown = np.full(x.shadow.shape, np.nan)
+        return unknown, unknown
     height = np.where(x.has_shadow, height_from_shadow(x.altitude, x.start, x.shadow), np.nan)
     own = np.isfinite(x.shadow_given)
     with np.errstate(invalid="ignore", divide="ignore"):

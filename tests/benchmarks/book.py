@@ -1,27 +1,24 @@
 """Adding to a book and merging into it against their peers; run by hand.
 
-    python tests/benchmarks/book.py [SIGHTINGS [NEW]]
+    python tests/benchmarks/book.py [--quick]
 
 Adding is held against writing the same rows with pyogrio, merging new sightings against merging
-the whole book from nothing. Medians of five, taken in turn in one process. The new sightings are
-strewn over the whole water as one trip, which is the hard case: nearly every one settles a mark
-anew.
+the whole book from nothing, in turn in one process; by the clock, since both wait for the disk. The
+new sightings are strewn over the whole water as one trip, which is the hard case: nearly every one
+settles a mark anew.
 """
 
 from __future__ import annotations
 
 import gc
 import shutil
-import statistics
-import sys
-import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pyogrio
 from merging import plane_world
+from pairing import WALL, Pairs, Row, alone, scratch, spent
 
 from athwart.book import store, work
 from athwart.book.adding import SourceFile
@@ -29,17 +26,9 @@ from athwart.book.reading import marks_and_sightings
 from athwart.contents import Contents
 from athwart.tables import Sightings
 
-REPEATS = 5
-
 
 def source(name: str) -> SourceFile:
     return SourceFile(name, name, 1, "table")
-
-
-def timed(call: Callable[..., object], *arguments: object) -> float:
-    start = time.perf_counter()
-    call(*arguments)
-    return time.perf_counter() - start
 
 
 def add(path: Path, sightings: Sightings, name: str) -> None:
@@ -58,8 +47,16 @@ def partition(path: Path) -> set[frozenset[str]]:
     return {frozenset(ids.split()) for ids in marks.sighting_ids.tolist()}
 
 
-def main() -> None:
-    old, new = (int(a) for a in (*sys.argv[1:], *("100000", "1000")[len(sys.argv) - 1 :]))
+def opened(path: Path) -> int:
+    """Open a book and read all that it holds."""
+    with store.open_book(path) as book, book.reading() as connection:
+        marks, sightings, _ = marks_and_sightings(connection)
+    return len(marks) + len(sightings)
+
+
+def measure(quick: bool = False) -> Iterator[Row]:
+    """Give the rows."""
+    old, new, rounds = (10_000, 100, 3) if quick else (100_000, 1_000, 5)
     everything, _ = plane_world(old + new, 20.0, 3)
     chosen = np.zeros(old + new, dtype=bool)
     chosen[np.random.default_rng(1).choice(old + new, new, replace=False)] = True
@@ -68,33 +65,47 @@ def main() -> None:
     frame = before.to_frame()
     gc.collect()
     gc.freeze()  # what was made for the measurement is no part of what is measured
-    times: dict[str, list[float]] = {k: [] for k in ("add", "pyogrio", "nothing", "new", "add new")}
-    with tempfile.TemporaryDirectory() as name:
+    times: dict[str, list[float]] = {
+        k: [] for k in ("add", "pyogrio", "nothing", "new", "open", "pyogrio reads")
+    }
+    same = 0.0
+    with scratch() as name:
         folder = Path(name)
-        for k in range(REPEATS):
-            book, whole = folder / f"book{k}.gpkg", folder / f"whole{k}.gpkg"
+        for k in range(rounds):
+            book, whole, peer = (folder / f"{w}{k}.gpkg" for w in ("book", "whole", "peer"))
+
+            def time(what: str, job) -> None:
+                times[what].append(spent(job, WALL))
+
             store.create(book)
-            times["add"].append(timed(add, book, before, "old"))
-            times["pyogrio"].append(timed(pyogrio.write_dataframe, frame, folder / f"peer{k}.gpkg"))
+            time("add", lambda b=book: add(b, before, "old"))
+            time("pyogrio", lambda p=peer: pyogrio.write_dataframe(frame, p))
             merge(book)
-            times["add new"].append(timed(add, book, fresh, "new"))
-            times["new"].append(timed(merge, book))
+            add(book, fresh, "new")
+            time("new", lambda b=book: merge(b))
             store.create(whole)
             add(whole, Sightings.concat([before, fresh]), "all")
-            times["nothing"].append(timed(merge, whole))
+            time("nothing", lambda w=whole: merge(w))
+            time("open", lambda b=book: opened(b))
+            time("pyogrio reads", lambda p=peer: pyogrio.read_dataframe(p))
             if k == 0:
                 ours, theirs = partition(book), partition(whole)
-                print(f"marks as from nothing: {len(ours & theirs) / len(theirs):.4%}")
+                same = len(ours & theirs) / len(theirs)
             for path in folder.glob(f"*{k}.gpkg*"):
                 shutil.rmtree(path) if path.is_dir() else path.unlink()
-    middle = {k: statistics.median(v) for k, v in times.items()}
-    for k, v in middle.items():
-        print(f"{k:9s} {v:.3f} s")
-    print(f"adding {old:,}: {middle['add'] / middle['pyogrio']:.2f} x pyogrio (at most 3)")
-    print(
-        f"merging {new:,} into {old:,}: 1/{middle['nothing'] / middle['new']:.1f} of a merge from nothing (at most 1/10)"
+
+    def pairs(a: str, b: str) -> Pairs:
+        return Pairs(tuple(times[a]), tuple(times[b]))
+
+    yield pairs("add", "pyogrio").row(f"book: {old:,} sightings added", "pyogrio writes", 3)
+    yield pairs("open", "pyogrio reads").row(
+        f"book: opened, {old + new:,} sightings and marks read", "pyogrio, sightings alone"
     )
+    yield pairs("new", "nothing").row(
+        f"book: {new:,} new merged into {old:,}", "all from nothing", 0.1
+    )
+    yield Row("book: marks as from nothing", f"{same:.3%}", "", figure="all", met=same == 1.0)
 
 
 if __name__ == "__main__":
-    main()
+    alone(measure)

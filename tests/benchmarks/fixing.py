@@ -1,14 +1,16 @@
-"""Time fixing a million picks against one bare ``pyproj.Geod.fwd`` over the same million.
+"""Fixing picks against one bare ``pyproj.Geod.fwd`` over as many; run by hand.
 
-Run by hand: ``python tests/benchmarks/fixing.py [ROWS]``. Prints medians of paired runs.
+    python tests/benchmarks/fixing.py [--quick]
+
+The processor's time; both sides work in one thread.
 """
 
-import platform
-import statistics
-import sys
-import time
+from __future__ import annotations
+
+from collections.abc import Iterator
 
 import numpy as np
+from pairing import Row, alone, paired
 from pyproj import Geod
 
 from athwart.fix import fix
@@ -35,28 +37,26 @@ def make_picks(n: int) -> Picks:
     )
 
 
-def main() -> None:
-    """Print the table."""
-    n = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
+def measure(quick: bool = False) -> Iterator[Row]:
+    """Give the rows."""
+    n = 100_000 if quick else 1_000_000
     picks, geod = make_picks(n), Geod(ellps="WGS84")
-    arrays, frames = [], []
-    for run in range(6):
-        start = time.perf_counter()
-        geod.fwd(picks.lon, picks.lat, picks.heading_deg, picks.slant_range_m)
-        bare = time.perf_counter() - start
-        start = time.perf_counter()
-        r95(*fix(picks, with_ids=False).sightings.total_covariance())
-        first = time.perf_counter() - start
-        start = time.perf_counter()
-        fix(picks).sightings.to_frame()
-        second = time.perf_counter() - start
-        if run:  # the first warms up
-            arrays.append(first / bare)
-            frames.append(second / bare)
-    print(f"{platform.machine()}, Python {platform.python_version()}, {n} picks")
-    for name, ratios in (("arrays, covariance, R95", arrays), ("GeoDataFrame with ids", frames)):
-        print(f"{name:26} {statistics.median(ratios):6.2f} x bare Geod.fwd {sorted(ratios)}")
+
+    def bare() -> object:
+        return geod.fwd(picks.lon, picks.lat, picks.heading_deg, picks.slant_range_m)
+
+    def arrays() -> object:
+        return r95(*fix(picks, with_ids=False).sightings.total_covariance())
+
+    def frame() -> object:
+        return fix(picks).sightings.to_frame()
+
+    rounds = 5 if quick else 7
+    yield paired(arrays, bare, rounds).row(
+        f"fix {n:,} picks: arrays, covariance, R95", "Geod.fwd", 4
+    )
+    yield paired(frame, bare, rounds).row(f"fix {n:,} picks: GeoDataFrame with ids", "Geod.fwd", 10)
 
 
 if __name__ == "__main__":
-    main()
+    alone(measure)

@@ -1,23 +1,27 @@
-"""Merging a million sightings against a bare pair query on the same points; run by hand.
+"""Merging against a bare pair query on the same points; run by hand.
 
-    python tests/benchmarks/merging.py [--profile] [SIGHTINGS...]
+    python tests/benchmarks/merging.py [--quick | --profile [SIGHTINGS]]
 
-The peer is building a cKDTree of plane positions and `query_pairs` at the reach. Both are the best
-of three in the same process. The full table is merged: half of the sightings carry automatic names, one in
-twenty a typed one, a third a depth, one in twenty a note. Ids are made by hashing
-(`athwart.identity`) inside the measured time when ``--hash`` is given.
+The peer is a cKDTree of plane positions, built, and `query_pairs` at the reach; a second one labels the
+pairs with scipy's connected components, a third is scikit-learn's DBSCAN, both with one radius for
+all and no error, which is no answer but what others do in the same place. The full table is
+merged: half of the sightings carry automatic names, one in twenty a typed one, a third a depth,
+one in twenty a note. All in one thread, the processor's time. Growth is ours from 1e5 to 1e6 over
+the peer's own.
 """
 
 from __future__ import annotations
 
-import gc
-import resource
 import sys
-import time
+from collections.abc import Iterator
 
 import numpy as np
+from pairing import PROCESSOR, Pairs, Row, alone, memory_row, paired, spent
 from pyproj import Geod
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from sklearn.cluster import DBSCAN
 
 from athwart.identity import observation_ids
 from athwart.merge import merge
@@ -25,6 +29,8 @@ from athwart.tables import Sightings
 
 TRIPS = 6
 LOOKS_A_TARGET = 3.8
+REACH_M = 40.0
+EARTH_M = 6_371_008.8
 
 
 def plane_world(n: int, density: float, seed: int) -> tuple[Sightings, np.ndarray]:
@@ -90,51 +96,83 @@ def plane_world(n: int, density: float, seed: int) -> tuple[Sightings, np.ndarra
 
 def best_of(job, times: int = 3) -> float:
     """Return the shortest of some runs, seconds."""
-    taken = []
-    for _ in range(times):
-        gc.collect()
-        t = time.perf_counter()
-        job()
-        taken.append(time.perf_counter() - t)
-    return min(taken)
+    return min(spent(job, PROCESSOR) for _ in range(times))
 
 
-def main() -> None:
-    """Print a line for each size and density."""
-    sizes = [int(float(a)) for a in sys.argv[1:] if not a.startswith("-")] or [100_000, 1_000_000]
-    seconds: dict[tuple[int, int], tuple[float, float, float]] = {}
-    for n in sizes:
+def pairs_of(x: np.ndarray) -> np.ndarray:
+    """Return what the peer finds."""
+    return cKDTree(x).query_pairs(REACH_M, output_type="ndarray")
+
+
+def labelled(x: np.ndarray) -> np.ndarray:
+    """Return the components of the peer's pairs."""
+    i, j = pairs_of(x).T
+    return connected_components(coo_array((np.ones(len(i), bool), (i, j)), shape=(len(x),) * 2))[1]
+
+
+def dbscan(s: Sightings, radius_m: float = 12.0) -> np.ndarray:
+    """Return scikit-learn's clusters on the sphere."""
+    where = np.radians(np.stack([s.lat, s.lon], axis=1))
+    return DBSCAN(
+        eps=radius_m / EARTH_M, min_samples=1, metric="haversine", algorithm="ball_tree"
+    ).fit_predict(where)
+
+
+def measure(quick: bool = False) -> Iterator[Row]:
+    """Give the rows."""
+    found: dict[tuple[int, int], Pairs] = {}
+    for n in (10_000, 100_000) if quick else (10_000, 100_000, 1_000_000):
         for density in (20, 400):
             s, x = plane_world(n, density, seed=1)
-            columns = [s.lon, s.lat, s.time, s.name]
-            if "--profile" in sys.argv:
-                import cProfile
-                import pstats
-
-                with cProfile.Profile() as profile:
-                    merge(s)
-                pstats.Stats(profile).sort_stats("cumulative").print_stats(45)
-                continue
-            peer = best_of(lambda x=x: cKDTree(x).query_pairs(40.0, output_type="ndarray"))
-            ours = best_of(lambda s=s: merge(s))
-            ids = best_of(lambda c=columns: observation_ids("waypoint", c), 1)
-            seconds[n, density] = peer, ours, ids
-            print(
-                f"{n:9d} sightings, {density:3d} targets/km2: peer {peer:6.3f} s, merge "
-                f"{ours:6.3f} s = {ours / peer:5.2f} x; hashing the ids {ids:5.2f} s, with it "
-                f"{(ours + ids) / peer:5.2f} x; top memory "
-                f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20:.2f} GiB",
-                flush=True,
-            )
+            rounds = 3 if n > 100_000 else 7
+            what = f"merge {n:,}, {density} targets a square km"
+            pairs = paired(lambda s=s: merge(s), lambda x=x: pairs_of(x), rounds)
+            found[n, density] = pairs
+            yield pairs.row(what, "tree and pairs", 6 if n > 100_000 else None)
+            if n <= 100_000:
+                yield paired(lambda s=s: merge(s), lambda x=x: labelled(x), 3).row(
+                    what, "pairs and components"
+                )
+                yield paired(lambda s=s: merge(s), lambda s=s: dbscan(s), 3).row(what, "DBSCAN")
+            del s, x
+    last = max(n for n, _ in found)
     for density in (20, 400):
-        if (100_000, density) in seconds and (1_000_000, density) in seconds:
-            small, large = seconds[100_000, density], seconds[1_000_000, density]
-            own, peers = large[1] / small[1], large[0] / small[0]
-            print(
-                f"growth 1e5 to 1e6 at {density}/km2: merge {own:.1f} x, peer {peers:.1f} x, "
-                f"ratio {own / peers:.2f}"
-            )
+        small, large = found[last // 10, density], found[last, density]
+        own, peers = (b / a for a, b in zip(small.seconds, large.seconds, strict=True))
+        grown = large.ratio / small.ratio
+        yield Row(
+            f"merge, growth to {last:,}, {density} a square km",
+            f"{own:.1f} x",
+            f"tree and pairs {peers:.1f} x",
+            grown,
+            "at most 1.2 x",
+            grown <= 1.2,
+        )
+    here = __file__.rpartition("/")[0]
+    yield memory_row(
+        f"merge {last:,}, 20 targets a square km",
+        f"sys.path.insert(0, {here!r})\nfrom merging import merge, plane_world\n"
+        "s, _ = plane_world(int(sys.argv[1]), 20, seed=1)",
+        "merged = merge(s)",
+        last,
+        limit_mb=None,
+    )
+
+
+def profile(n: int) -> None:
+    """Print where the time goes."""
+    import cProfile
+    import pstats
+
+    for density in (20, 400):
+        s, _ = plane_world(n, density, seed=1)
+        with cProfile.Profile() as taken:
+            merge(s)
+        pstats.Stats(taken).sort_stats("cumulative").print_stats(45)
 
 
 if __name__ == "__main__":
-    main()
+    if "--profile" in sys.argv:
+        profile(next((int(float(a)) for a in sys.argv[1:] if not a.startswith("-")), 100_000))
+    else:
+        alone(measure)

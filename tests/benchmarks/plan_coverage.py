@@ -1,6 +1,6 @@
 """Time the coverage of 50 km of track with 10,000 fixes, and hold its area to a raster at 0.5 m.
 
-Run by hand: ``python tests/benchmarks/plan_coverage.py [FIXES]``. The peer, in the same run, is one
+Run by hand: ``python tests/benchmarks/plan_coverage.py [FIXES]``; `measure` gives the times alone. The peer, in the same run, is one
 `shapely.union_all` of the bare quadrilaterals between fixes, which gives no second pass, no nadir
 strip and no holes. The raster shares neither code nor idea with the overlay (see
 tests/plan/seen_by_raster.py); it takes a few minutes.
@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "plan"))
+from pairing import paired
 from seen_by_raster import counts
 from tracks_made import track, wandering
 
@@ -66,6 +67,28 @@ def bare(passes):
         shapes[broken] = shapely.make_valid(shapes[broken])
         parts.append(shapes)
     return shapely.union_all(np.concatenate(parts))
+
+
+def measure(quick: bool = False):
+    """Give the rows of the table of all benchmarks."""
+    n = 1_000 if quick else 10_000
+    plane = LocalPlane(12.0, 55.0)
+    x, y, heading, at = lanes(n)
+    wx, wy, wheading = wandering(n, size=3000.0)
+    for name, made in (
+        ("lanes", track(x, y, time=at)),
+        ("lanes, a noisy compass", track(x, y, heading=heading, time=at)),
+        ("a boat that wanders", track(wx, wy, heading=wheading)),
+    ):
+        passes = passes_of(made, range_m=RANGE_M, plane=plane)
+        yield paired(
+            lambda made=made: coverage(
+                passes_of(made, range_m=RANGE_M, plane=plane), cautious=False
+            ),
+            lambda passes=passes: bare(passes),
+            3,
+            warm=False,
+        ).row(f"coverage of {n:,} fixes, {name}", "one union")
 
 
 def main() -> None:

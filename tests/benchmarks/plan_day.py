@@ -6,8 +6,10 @@ search finds which shares nothing with the solver (random restarts with 2-opt an
 
 from __future__ import annotations
 
+import statistics
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +18,7 @@ import shapely
 sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "plan"))
 
+from pairing import WALL, Row, shown, spent
 from test_order import along, held_karp, lengths
 
 from athwart.geometry.plane import LocalPlane
@@ -78,6 +81,41 @@ def long_search(length: np.ndarray, seconds: float, seed: int) -> float:
     return shortest
 
 
+def islands():
+    """Return a day's marks, where it begins, and the water: a ragged shore and 25 islets."""
+    rng = np.random.default_rng(3)
+    plane = LocalPlane(*PLACE)
+    angle = np.linspace(0, 2 * np.pi, 3000, endpoint=False)
+    radius = 9000 + sum(
+        rng.normal(0, 600 / k**0.7) * np.sin(k * angle + rng.uniform(0, 6)) for k in range(1, 60)
+    )
+    sea = shapely.Polygon(np.stack([radius * np.sin(angle), radius * np.cos(angle)], 1)).buffer(0)
+    islets = [
+        shapely.Point(*rng.uniform(-5000, 5000, 2)).buffer(rng.uniform(100, 900)) for _ in range(25)
+    ]
+    water = sea.difference(shapely.union_all(islets))
+    room = water.buffer(-30)
+    points = [p for p in rng.uniform(-8000, 8000, (400, 2)) if room.contains(shapely.Point(p))][:41]
+    return (
+        marks_at(points[1:], PLACE),
+        place_at(*points[0], place=PLACE),
+        plane.shape_to_earth(water),
+    )
+
+
+def a_day(marks, start, water) -> str:
+    """Plan it and make its sheet."""
+    pace = Pace(speed_mps=2.5)
+    return day_sheet(plan_day(marks, start, pace=pace, water=water, clear_m=20.0, depart=LEAVE))
+
+
+def measure(quick: bool = False) -> Iterator[Row]:
+    """Give the rows of the table of all benchmarks; by the clock, which the solver stops by."""
+    marks, start, water = islands()
+    took = [spent(lambda: a_day(marks, start, water), WALL) for _ in range(1 if quick else 5)]
+    yield Row("day of 40 marks among 25 islets, with its sheet", shown(statistics.median(took)))
+
+
 def main() -> None:
     """Print ratios and times."""
     for seed in range(5):
@@ -93,31 +131,10 @@ def main() -> None:
             f"40 marks, seed {seed}: {ours / long_search(length, 8.0, seed):.5f} of a search of 8 s, "
             f"in {took:.2f} s"
         )
-    rng = np.random.default_rng(3)
-    plane = LocalPlane(*PLACE)
-    angle = np.linspace(0, 2 * np.pi, 3000, endpoint=False)
-    radius = 9000 + sum(
-        rng.normal(0, 600 / k**0.7) * np.sin(k * angle + rng.uniform(0, 6)) for k in range(1, 60)
-    )
-    sea = shapely.Polygon(np.stack([radius * np.sin(angle), radius * np.cos(angle)], 1)).buffer(0)
-    islets = [
-        shapely.Point(*rng.uniform(-5000, 5000, 2)).buffer(rng.uniform(100, 900)) for _ in range(25)
-    ]
-    water = sea.difference(shapely.union_all(islets))
-    room = water.buffer(-30)
-    points = [p for p in rng.uniform(-8000, 8000, (400, 2)) if room.contains(shapely.Point(p))][:41]
-    marks = marks_at(points[1:], PLACE)
+    marks, start, water = islands()
     for _ in range(2):
         started = time.perf_counter()
-        day = plan_day(
-            marks,
-            place_at(*points[0], place=PLACE),
-            pace=Pace(speed_mps=2.5),
-            water=plane.shape_to_earth(water),
-            clear_m=20.0,
-            depart=LEAVE,
-        )
-        page = day_sheet(day)
+        page = a_day(marks, start, water)
         took = time.perf_counter() - started
         print(
             f"a day of 40 marks among 25 islets, {shapely.get_num_coordinates(water)} points of "

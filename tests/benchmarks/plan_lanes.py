@@ -7,14 +7,17 @@ lengths are those of turns and run-ins alone. What the lanes promise is checked 
 
 import math
 import platform
+import statistics
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "plan"))
+from pairing import Row, shown, spent
 from test_lanes import run
 
 import athwart.plan.lanes as module
@@ -50,6 +53,28 @@ def solved(way, count, seconds=3.0):
     return module._spare(way, order)
 
 
+SCENES = {
+    "a bay of 5 corners": (BAY, {}),
+    "the same, turns of 60 m": (BAY, {"turn_radius_m": 60.0}),
+    "a ragged shore of 2,000 corners": (ragged(), {}),
+    "the same, with a closed middle": (
+        ragged(),
+        {"closed": PLANE.shape_to_earth(shapely.box(-300, -200, 400, 350))},
+    ),
+}
+
+
+def measure(quick: bool = False) -> Iterator[Row]:
+    """Give the rows of the table of all benchmarks."""
+    for name, (shape, options) in list(SCENES.items())[: 1 if quick else None]:
+        area = PLANE.shape_to_earth(shape)
+        took = [
+            spent(lambda a=area, o=options: lanes(a, range_m=60.0, depth_m=8.0, speed_mps=2.0, **o))
+            for _ in range(3)
+        ]
+        yield Row(f"lanes over 10 km2, {name}", shown(statistics.median(took)))
+
+
 def main() -> None:
     """Print the table."""
     print(f"{platform.machine()}, Python {platform.python_version()}")
@@ -62,16 +87,7 @@ def main() -> None:
         return order
 
     module._round = keep
-    scenes = {
-        "a bay of 5 corners": (BAY, {}),
-        "the same, turns of 60 m": (BAY, {"turn_radius_m": 60.0}),
-        "a ragged shore of 2,000 corners": (ragged(), {}),
-        "the same, with a closed middle": (
-            ragged(),
-            {"closed": PLANE.shape_to_earth(shapely.box(-300, -200, 400, 350))},
-        ),
-    }
-    for name, (shape, options) in scenes.items():
+    for name, (shape, options) in SCENES.items():
         area = PLANE.shape_to_earth(shape)
         start, cpu = time.perf_counter(), time.process_time()
         plan = lanes(area, range_m=60.0, depth_m=8.0, speed_mps=2.0, **options)

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterator
 
 import numpy as np
 import shapely
+from pairing import Row, paired
 
 from athwart.geometry.plane import LocalPlane
 from athwart.plan.runs import run_along
@@ -25,6 +27,19 @@ def bank(vertices: int) -> shapely.LineString:
     across -= np.linspace(0.0, across[-1], vertices)
     along = np.linspace(-10_000.0, 10_000.0, vertices)
     return shapely.LineString(np.stack([along, across], axis=1))
+
+
+def measure(quick: bool = False) -> Iterator[Row]:
+    """Give the rows of the table of all benchmarks."""
+    vertices = 1_000 if quick else 5_000
+    plane, flat = LocalPlane(12.0, 55.0), bank(vertices)
+    line = plane.shape_to_earth(flat)
+    for off, turn in ((18.0, 0.0), (18.0, 15.0), (60.0, 15.0)):
+        yield paired(
+            lambda off=off, turn=turn: run_along(line, off, "port", turn_radius_m=turn),
+            lambda off=off: shapely.offset_curve(flat, off, quad_segs=32),
+            3,
+        ).row(f"run {off:g} m off {vertices:,} points, turn {turn:g} m", "offset curve")
 
 
 def main(vertices: int) -> None:

@@ -1,21 +1,20 @@
-"""Time laying a frame on the seabed against one bare ``scipy.ndimage.map_coordinates``.
+"""Laying frames on the seabed against one bare ``scipy.ndimage.map_coordinates``; run by hand.
 
-Run by hand: ``python tests/benchmarks/strip.py [FRAMES]``. Each strip's time, its mapping and the
-fixing of its lines included, is divided by that of one interpolation of order 1 over an output of
-the same size, in the same run. Then a mosaic of FRAMES (50) frames is made by a generator and
-written; the peak memory of the process is printed.
+    python tests/benchmarks/strip.py [--quick]
+
+Each strip's time, its mapping and the fixing of its lines included, is divided by that of one
+interpolation of order 1 over an output of the same size; the processor's time. Then a mosaic of 50 frames is
+made by a generator and written.
 """
 
-import platform
-import resource
-import statistics
-import sys
-import tempfile
-import time
+from __future__ import annotations
+
+from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+from pairing import Row, alone, memory_row, paired, scratch, shown, spent
 from scipy.ndimage import map_coordinates
 
 from athwart.frame.geotiff import write_geotiff
@@ -58,66 +57,61 @@ def frame(lines=2000, columns=750, step_m=SCALE, course=0.0, turn=0.0, east=0.0,
     return sides, layout, bottom, track, None, time_[-10]
 
 
-def once(call):
-    """Return what a call gives and how long it took, seconds."""
-    start = time.perf_counter()
-    result = call()
-    return result, time.perf_counter() - start
+SCENES = {
+    "straight, a pixel a line": {},
+    "oblique, a pixel a line": {"course": 30.0},
+    "oblique, three pixels a line": {"course": 30.0, "step_m": 0.15},
+    "a turn of 120 degrees": {"turn": 0.6, "step_m": 0.15},
+}
 
 
-def main() -> None:
-    """Print the tables."""
-    print(f"{platform.machine()}, Python {platform.python_version()}, frames of 2,000 x 1,500")
-    scenes = {
-        "straight, a pixel a line": {},
-        "oblique, a pixel a line": {"course": 30.0},
-        "oblique, three pixels a line": {"course": 30.0, "step_m": 0.15},
-        "a turn of 120 degrees": {"turn": 0.6, "step_m": 0.15},
-    }
-    for name, options in scenes.items():
+def bare(image: np.ndarray, height: int, width: int):
+    """Return the peer's job: one interpolation of an image to a size."""
+    where = np.stack(
+        np.meshgrid(
+            np.linspace(0.1, image.shape[0] - 1.1, height, dtype=np.float32),
+            np.linspace(0.1, image.shape[1] - 1.1, width, dtype=np.float32),
+            indexing="ij",
+        )
+    )
+    return lambda: map_coordinates(image, where, order=1, output=np.float32)
+
+
+def strips(frames: int) -> Iterator[object]:
+    """Give frames side by side, one after the other."""
+    for i in range(frames):
+        yield place_strip(*frame(step_m=0.15, course=20.0 * (i % 2), east=45.0 * i, seed=i))
+
+
+def measure(quick: bool = False) -> Iterator[Row]:
+    """Give the rows."""
+    for name, options in SCENES.items():
         given = frame(**options)
-        strip = place_strip(*given)
-        height, width = strip.echo.shape
-        image = given[0]["port"].echo
-        where = np.stack(
-            np.meshgrid(
-                np.linspace(0.1, image.shape[0] - 1.1, height, dtype=np.float32),
-                np.linspace(0.1, image.shape[1] - 1.1, width, dtype=np.float32),
-                indexing="ij",
-            )
-        )
-        ratios = []
-        for _ in range(7):
-            _, ours = once(lambda given=given: place_strip(*given))
-            _, bare = once(
-                lambda image=image, where=where: map_coordinates(
-                    image, where, order=1, output=np.float32
-                )
-            )
-            ratios.append(ours / bare)
-        print(
-            f"{name:30} {height} x {width}, {strip.mask.mean():.0%} seen: "
-            f"{statistics.median(ratios):.2f} x map_coordinates ({min(ratios):.2f} to {max(ratios):.2f})"
-        )
-    frames = int(sys.argv[1]) if len(sys.argv) > 1 else 50
+        echo = place_strip(*given).echo
+        yield paired(
+            lambda given=given: place_strip(*given), bare(given[0]["port"].echo, *echo.shape), 7
+        ).row(f"strip, {name}", "map_coordinates")
+    frames = 5 if quick else 50
     for mode in ("nearest", "blend"):
-        strips = (
-            place_strip(*frame(step_m=0.15, course=20.0 * (i % 2), east=45.0 * i, seed=i))
-            for i in range(frames)
+        kept = []
+        took = spent(lambda mode=mode, kept=kept: kept.append(mosaic(strips(frames), mode)))
+        with scratch() as folder:
+            to = Path(folder) / "m.tif"
+            writing = spent(lambda to=to, kept=kept: write_geotiff(to, kept[0]))
+        height, width = kept[0].echo.shape
+        yield Row(
+            f"mosaic of {frames}, {mode}, {height} x {width}",
+            shown(took),
+            f"writing it {shown(writing)}",
         )
-        whole, seconds = once(lambda strips=strips, mode=mode: mosaic(strips, mode))
-        with tempfile.TemporaryDirectory() as folder:
-            _, writing = once(
-                lambda to=Path(folder) / "m.tif", whole=whole: write_geotiff(to, whole)
-            )
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-        height, width = whole.echo.shape
-        del whole
-        print(
-            f"mosaic of {frames}, {mode}: {height} x {width}, {seconds:.1f} s and {writing:.1f} s to "
-            f"write, peak memory so far {peak:.2f} GiB"
-        )
+    here = str(Path(__file__).parent)
+    yield memory_row(
+        f"mosaic of {frames}, blend",
+        f"sys.path.insert(0, {here!r})\nfrom strip import mosaic, strips",
+        f"whole = mosaic(strips({frames}), 'blend')",
+        limit_mb=None,
+    )
 
 
 if __name__ == "__main__":
-    main()
+    alone(measure)

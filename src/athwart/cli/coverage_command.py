@@ -9,9 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
-from athwart.advice.seen import coverage_lines, hole_middle, swath_of
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -104,6 +102,7 @@ def command(
 
     Advice, not navigation: ground that was seen is not water that is safe.
     """
+    from athwart.advice.seen import coverage_lines
     from athwart.formats import check_target, read_areas
     from athwart.plan.coverage import CAUTION, coverage
     from athwart.plan.passes import passes_of
@@ -157,6 +156,8 @@ def read_tracks(
 
     A file without tracks gives its routes, as a plan of where the boat will go.
     """
+    import numpy as np
+
     from athwart.formats import read
     from athwart.formats.shapes import routes_of
     from athwart.gather import shares_of_bytes
@@ -193,6 +194,8 @@ def read_tracks(
 def _as_mapping(
     found: Coverage, passes: Passes, words: list[str], written: list[Path], caution: str
 ) -> dict[str, Any]:
+    from athwart.advice.seen import hole_middle, swath_of
+
     holes = []
     for i, hole in enumerate(found.holes):
         lon, lat = hole_middle(found, i)

@@ -8,18 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
-import numpy as np
 
-from athwart.advice.day import (
-    closed_water,
-    day_lines,
-    leg_lines,
-    marks_elsewhere,
-    write_route,
-    write_sheet,
-)
-from athwart.advice.places import place_of, row_named, rows_of_names
-from athwart.advice.water import over_marks
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -195,6 +184,11 @@ def command(
     Advice, not navigation: legs are straight over water that the program knows nothing of unless
     told. Keep a lookout; the law of the place decides.
     """  # noqa: D301 - click wants the character itself
+    import numpy as np
+
+    from athwart.advice.day import closed_water
+    from athwart.advice.places import place_of, row_named
+    from athwart.advice.water import over_marks
     from athwart.formats import check_target
     from athwart.formats.texts import load_zone
     from athwart.gather import gather, settle
@@ -316,6 +310,8 @@ def _chosen(
     ends: Sequence[Place | None],
 ) -> Marks:
     """Return the marks to visit, in the order in which they were named."""
+    from athwart.advice.day import marks_elsewhere
+    from athwart.advice.places import rows_of_names
     from athwart.formats import read_areas
     from athwart.plotter import select
 
@@ -331,6 +327,8 @@ def _chosen(
 
 
 def _stay(marks: Marks, text: str) -> tuple[int, float]:
+    from athwart.advice.places import row_named
+
     name, sep, value = text.rpartition("=")
     if not sep:
         raise UsageError(f"--stay-at {text!r} is not understood; write it like Anvil=45min")
@@ -345,6 +343,7 @@ def _write(
     units: UnitSystem,
     overwrite: bool,
 ) -> list[Path]:
+    from athwart.advice.day import write_route, write_sheet
     from athwart.plotter import Limits
 
     written: list[Path] = []
@@ -366,6 +365,7 @@ def _write(
 
 
 def _print(day: Day, units: UnitSystem) -> None:
+    from athwart.advice.day import day_lines, leg_lines
     from athwart.plan.day import CAUTION
 
     for k, (line, there) in enumerate(leg_lines(day, units), 1):

@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
 from athwart.cli.common import common_options, print_json, say, show, shown_units
 from athwart.errors import FileError
 from athwart.units import UnitSystem, format_length, many
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from athwart.book.adding import Added
     from athwart.book.derive import Derived
     from athwart.book.store import Store
@@ -199,6 +200,8 @@ def _the_day(
     merged: Merged, samples: Path, folder: Path, overwrite: bool, units: UnitSystem, told: _Told
 ) -> None:
     """Make the sheet of a day that goes back to some of the marks, and its route."""
+    import numpy as np
+
     from athwart.advice.day import closed_water, write_route, write_sheet
     from athwart.advice.water import Water, over_marks
     from athwart.boat import Boat
@@ -301,6 +304,8 @@ def _truth(samples: Path) -> dict[str, Any]:
 
 
 def _distances(sightings: Sightings, truth: dict[str, Any]) -> tuple[np.ndarray, list[str]]:
+    import numpy as np
+
     from athwart.geometry.geodesic import inverse
 
     ids = [
@@ -317,6 +322,8 @@ def _distances(sightings: Sightings, truth: dict[str, Any]) -> tuple[np.ndarray,
 
 
 def _against_truth(sightings: Sightings, truth: dict[str, Any]) -> dict[str, Any]:
+    import numpy as np
+
     from athwart.uncertainty.ellipse import r95
 
     distance, _ = _distances(sightings, truth)
@@ -329,6 +336,8 @@ def _against_truth(sightings: Sightings, truth: dict[str, Any]) -> dict[str, Any
 
 
 def _marks_against_truth(merged: Merged, truth: dict[str, Any]) -> dict[str, Any]:
+    import numpy as np
+
     from athwart.geometry.geodesic import inverse
 
     _, ids = _distances(merged.sightings, truth)

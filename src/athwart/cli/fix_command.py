@@ -7,8 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
-from numpy.typing import NDArray
 
 from athwart.cli.common import (
     Quantity,
@@ -38,11 +36,14 @@ from athwart.units import (
 )
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from athwart.fix import Fixed
     from athwart.formats import ReadOptions
     from athwart.tables import Picks, Sightings
 
-IntArray = NDArray[np.int64]
+    IntArray = NDArray[np.int64]
 
 CAUTION = "Not for navigation; positions are estimates. Keep a lookout; local law comes first."
 
@@ -189,6 +190,8 @@ def _read_picks(
     path: Path, options: ReadOptions, trip: str, skip_bad: bool
 ) -> tuple[Picks, IntArray, list[BadRow]]:
     """Return the good picks, the row of the file that each comes from, and the bad rows."""
+    import numpy as np
+
     from athwart.formats import read
 
     with Progress() as told:
@@ -240,6 +243,8 @@ def as_mapping(fixed: Fixed, rejected: list[BadRow]) -> dict[str, Any]:
 
 
 def _print(s: Sightings, units: UnitSystem) -> None:
+    import numpy as np
+
     from athwart.uncertainty.ellipse import r95, s44_horizontal
 
     radius = r95(*s.total_covariance())

@@ -8,19 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from athwart.advice.hold import (
-    Compass,
-    Flows,
-    course,
-    course_lines,
-    drift_lines,
-    hold_lines,
-    hold_on,
-    mark_line,
-    target_of,
-    zone_lines,
-)
-from athwart.advice.places import row_named
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -126,6 +113,17 @@ def command(
 
     Advice, not navigation: nothing here knows the depth or the dangers on the way.
     """  # noqa: D301 - click wants the character itself
+    from athwart.advice.hold import (
+        Compass,
+        Flows,
+        course,
+        course_lines,
+        drift_lines,
+        hold_lines,
+        hold_on,
+        mark_line,
+        zone_lines,
+    )
     from athwart.formats import check_target
     from athwart.plan.hold import CAUTION
 
@@ -257,6 +255,8 @@ def _typed(
 def _found(
     mark: str | None, sources: tuple[Path, ...], r95: float | None, options: Any, sigma: float
 ) -> tuple[Target, Marks]:
+    from athwart.advice.hold import target_of
+    from athwart.advice.places import row_named
     from athwart.gather import gather, settle
 
     if r95 is not None:

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
 from athwart.cli.common import common_options, print_json, read_options, say, show
 from athwart.cli.ways import refusal
@@ -54,6 +53,8 @@ def command(
 
 def describe(contents: Contents) -> dict[str, Any]:
     """Return the JSON object of one file."""
+    import numpy as np
+
     places = [
         (t.lon, t.lat)
         for t in (contents.picks, contents.waypoints, contents.sightings, contents.marks)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from athwart.advice.lanes import joined, lanes_lines, lanes_words
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -116,6 +115,7 @@ def command(
 
     Advice, not navigation: lanes know nothing of depths and boats that were not given.
     """
+    from athwart.advice.lanes import joined, lanes_lines, lanes_words
     from athwart.formats import check_target, read_areas
     from athwart.plan.lanes import CAUTION, lanes
 
@@ -173,6 +173,7 @@ def _or_nan(value: float | None) -> float:
 
 def _ground(paths: tuple[Path, ...], *, under: bool, allow_ballpark: bool) -> BaseGeometry:
     """Return what is to be seen: the holes of a coverage, or the polygons of any other file."""
+    from athwart.advice.lanes import joined
     from athwart.formats import read_areas
 
     roles = ("not seen", "under the boat") if under else ("not seen",)

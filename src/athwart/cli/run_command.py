@@ -7,9 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
-import numpy as np
 
-from athwart.advice.runs import hazard_lines, line_meant, run_lines, zones_along
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -104,6 +102,9 @@ def command(
 
     Advice, not navigation: no depth is looked at. Keep a lookout.
     """  # noqa: D301 - click wants the character itself
+    import numpy as np
+
+    from athwart.advice.runs import hazard_lines, line_meant, run_lines, zones_along
     from athwart.formats import check_target
     from athwart.gather import gather, settle
     from athwart.plan.runs import CAUTION, clearances, run_along
@@ -203,6 +204,7 @@ def _lines(path: Path, options: ReadOptions) -> list[tuple[str, BaseGeometry]]:
 
 def _drawn(book: Path, *, with_private: bool) -> list[tuple[str, BaseGeometry]]:
     """Return what was drawn on pictures and kept in a book."""
+    import numpy as np
     import shapely
 
     from athwart.book.drawn import shapes_of

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import click
-import numpy as np
 
 from athwart.cli.common import Quantity, common_options, length, print_json, show, shown_units
 from athwart.cli.sinking import SinkChoice, sink_options
@@ -48,6 +47,8 @@ def command(
 
     Advice: a lure that is said to be down may hang higher, or lie on the bottom.
     """  # noqa: D301 - click wants the character itself
+    import numpy as np
+
     from athwart.advice.sink import sinking as counted
     from athwart.plan.sink import CAUTION
 

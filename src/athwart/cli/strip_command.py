@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
-import numpy as np
 
 from athwart.cli.common import (
     Quantity,
@@ -217,6 +216,8 @@ def _strips(
     told_of: list[dict[str, Any]],
 ) -> Iterator[Strip]:
     """Lay one picture after the other, so that a mosaic holds one strip at a time."""
+    import numpy as np
+
     from athwart.errors import AthwartError, FileError
     from athwart.frame.picture import read_picture
     from athwart.laying import fitted, lay_picture, level_bottom, straightened

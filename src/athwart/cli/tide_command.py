@@ -8,10 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import numpy as np
 
-from athwart.advice.places import rows_of_names
-from athwart.advice.water import Water, WaterWords
 from athwart.cli.common import (
     Quantity,
     common_options,
@@ -33,8 +30,10 @@ from athwart.progress import Progress
 from athwart.units import UnitSystem, many, parse_position
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
+    from athwart.advice.water import Water, WaterWords
     from athwart.boat import Boat
     from athwart.formats import ReadOptions
     from athwart.gather import Gathered
@@ -42,7 +41,6 @@ if TYPE_CHECKING:
     from athwart.tables import Marks, Sightings, Track
 
 MOST_TIMES = 100_000
-_MINUTE = np.timedelta64(60_000_000, "us")
 
 
 @click.command("tide", short_help="Height of the tide, and the water over marks at a time.")
@@ -115,6 +113,8 @@ def command(
 
     Advice, not navigation: weather moves the water off any table.
     """  # noqa: D301 - click wants the character itself
+    import numpy as np
+
     from athwart.formats import check_target
 
     boat = read_boat(boat_file)
@@ -157,6 +157,8 @@ def command(
 
 def _made(water: Water, zone: str, shown: UnitSystem) -> WaterWords:
     """Return how the user wants to see the water, and say what there is to know of it."""
+    from athwart.advice.water import WaterWords
+
     for word in water.words:
         say(f"note: {word}")
     return WaterWords(water, zone, shown)
@@ -165,6 +167,8 @@ def _made(water: Water, zone: str, shown: UnitSystem) -> WaterWords:
 def _times(
     at: np.datetime64, until_text: str | None, every: float, zone: str
 ) -> NDArray[np.datetime64]:
+    import numpy as np
+
     if until_text is None:
         return np.array([at])
     until = parse_time(until_text, zone)
@@ -183,6 +187,8 @@ def _heights(
     as_json: bool,
     overwrite: bool,
 ) -> None:
+    import numpy as np
+
     from athwart.plan.depth import CAUTION
 
     tide = made.water.now
@@ -249,6 +255,7 @@ def _chosen(
     within: Path | None,
     allow_ballpark: bool,
 ) -> Marks:
+    from athwart.advice.places import rows_of_names
     from athwart.formats import read_areas
     from athwart.plotter import select
 
@@ -262,6 +269,8 @@ def _chosen(
 
 
 def _latitude(found: Gathered, marks: Marks) -> float | None:
+    import numpy as np
+
     lat = marks.lat if len(marks) else found.tracks.lat
     return float(np.median(lat)) if len(lat) else None
 
@@ -276,6 +285,8 @@ def _over(
     draft: float | None,
     margin: float,
 ) -> DepthOver:
+    import numpy as np
+
     from athwart.plan.depth import depth_over
 
     if not len(marks):
@@ -307,6 +318,8 @@ def _depths(
     as_json: bool,
     overwrite: bool,
 ) -> None:
+    import numpy as np
+
     from athwart.contents import Contents
     from athwart.formats import write
     from athwart.plan.depth import CAUTION, NO_REFERENCE
@@ -362,6 +375,8 @@ def _depths(
 
 def _none_reduced(made: WaterWords, sounded: Track, reduced: Reduced) -> str:
     """Return why no sounding at all could be brought to datum."""
+    import numpy as np
+
     none = f"none of {many(len(sounded), 'sounding')} can be brought to datum"
     if not reduced.placed.any():
         return f"{none}: it is not known what they are below"
@@ -380,6 +395,8 @@ def _soundings(
     as_json: bool,
     overwrite: bool,
 ) -> None:
+    import numpy as np
+
     from athwart.contents import Contents
     from athwart.formats import write
     from athwart.plan.depth import CAUTION, reduce_track

@@ -6,22 +6,19 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
-import numpy as np
 
-from athwart.advice.water import (
-    Water,
-    water_from_level,
-    water_from_readings,
-    water_from_table,
-    water_from_turns,
-)
 from athwart.cli.common import Quantity, length, parse_time, say
 from athwart.errors import UsageError
 from athwart.progress import Progress
 from athwart.units import parse_quantity
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from athwart.advice.water import Water
 
 __all__ = ["WaterChoice", "water_options"]
 
@@ -65,6 +62,8 @@ class WaterChoice:
         FileError, TableError
             A file that is no table of heights, every bad row named.
         """
+        from athwart.advice.water import water_from_level, water_from_readings, water_from_table
+
         given = [
             name
             for name, value in (
@@ -109,6 +108,10 @@ class WaterChoice:
             )
 
     def _typed(self, zone: str) -> Water:
+        import numpy as np
+
+        from athwart.advice.water import water_from_turns
+
         turns = [(*_turn(text, zone), "high") for text in self.highs]
         turns += [(*_turn(text, zone), "low") for text in self.lows]
         time, height, what = zip(*turns, strict=True)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
-import numpy as np
 
 from athwart.cli.common import (
     common_options,
@@ -88,6 +87,8 @@ def command(
 
     Advice, not navigation: the law of the place decides, not the file.
     """
+    import numpy as np
+
     from athwart.formats import check_target
     from athwart.gather import settle
     from athwart.plan.zones import CAUTION, judge, judge_shapes
@@ -224,6 +225,7 @@ def _read(
 
 def _drawn(book: Path, *, with_private: bool) -> list[_Shape]:
     """Return the lines and areas that were drawn on pictures and kept in a book."""
+    import numpy as np
     import shapely
 
     from athwart.book.drawn import shapes_of

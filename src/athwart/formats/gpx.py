@@ -8,7 +8,7 @@ in ``a:kept``. Positions have nine decimals, which is 0.1 mm.
 
 Why not a library: on 200,000 track points, every one validated, the reader here takes about a
 thirtieth of gpxpy's time, a third of GDAL's and less than lxml needs for handing the bare text out
-(``tests/benchmarks/gpx_reading.py`` prints the ratios of one run), and of them it alone rejects
+(``tests/benchmarks/gpx.py`` prints the ratios of one run), and of them it alone rejects
 unreadable positions by row and keeps a point whose optional field is broken. Writing takes a
 third of gpxpy's time without our fields, half of it with them, and is valid for any input.
 """

@@ -1,7 +1,7 @@
 """GPX 1.1 out, valid against its schema whatever the tables hold.
 
 The text is put together here and not by gpxpy, which was measured beside it (see
-``tests/benchmarks/gpx_reading.py``): gpxpy needs a Python object a point, several times the time,
+``tests/benchmarks/gpx.py``): gpxpy needs a Python object a point, several times the time,
 and checks neither the characters nor the ranges that the schema allows.
 """
 

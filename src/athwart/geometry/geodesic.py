@@ -19,11 +19,13 @@ if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
 __all__ = [
+    "destination",
     "displace",
     "from_grid",
     "inverse",
     "local_grid",
     "local_offsets",
+    "polar",
     "to_grid",
     "to_wgs84",
     "wrap_longitude",
@@ -69,15 +71,44 @@ def displace(
     lon, lat : numpy.ndarray
         End, degrees; longitude in [-180, 180).
     """
-    lon, lat, east, north = np.broadcast_arrays(
-        *(np.asarray(v, dtype=np.float64) for v in (lon, lat, east_m, north_m))
+    azimuth, distance = polar(east_m, north_m)
+    return destination(lon, lat, azimuth, distance)
+
+
+def polar(east_m: ArrayLike, north_m: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return the azimuth in (-180, 180] degrees and the length of a local offset.
+
+    Examples
+    --------
+    >>> [float(v) for v in polar(3.0, 0.0)]
+    [90.0, 3.0]
+    """
+    east, north = np.asarray(east_m, np.float64), np.asarray(north_m, np.float64)
+    return np.degrees(np.arctan2(east, north)), np.hypot(east, north)
+
+
+def destination(
+    lon: ArrayLike, lat: ArrayLike, azimuth_deg: ArrayLike, distance_m: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """Solve the direct geodesic problem: where a distance along an azimuth leads.
+
+    Parameters
+    ----------
+    lon, lat : array_like
+        Start, degrees.
+    azimuth_deg, distance_m : array_like
+        Of the geodesic at the start, degrees clockwise from true north, and its length, metres.
+
+    Returns
+    -------
+    lon, lat : numpy.ndarray
+        End, degrees; longitude in [-180, 180).
+    """
+    start_lon, start_lat, azimuth, distance = np.broadcast_arrays(
+        *(np.asarray(v, dtype=np.float64) for v in (lon, lat, azimuth_deg, distance_m))
     )
     end_lon, end_lat, _ = _wgs84().fwd(
-        lon,
-        lat,
-        np.degrees(np.arctan2(east, north)),
-        np.hypot(east, north),
-        return_back_azimuth=False,
+        start_lon, start_lat, azimuth, distance, return_back_azimuth=False
     )
     return wrap_longitude(end_lon), np.asarray(end_lat, dtype=np.float64)
 

@@ -26,12 +26,16 @@ __all__ = ["across_moments", "boat_axes_covariance"]
 FloatArray = NDArray[np.float64]
 
 _NEAR_SIGMAS = 6.0
-_CHUNK = 16_384  # rows at a time, so that the working arrays stay in the processor's cache
+# Rows at a time, so that the working arrays stay in the processor's cache; near nadir a row
+# is 80 or 240 nodes of altitude and range at once.
+_CHUNK_FAR, _CHUNK_NEAR = 16_384, 256
 
 
 @cache
 def _normal_nodes(n: int) -> tuple[tuple[float, float], ...]:
     """Return Gauss-Hermite nodes and weights for a standard normal."""
+    if n == 3:  # in closed form; numpy's polynomials take long to load for one pick
+        return (-(3**0.5), 1 / 6), (0.0, 2 / 3), (3**0.5, 1 / 6)
     x, w = np.polynomial.hermite_e.hermegauss(n)
     return tuple(zip(x.tolist(), (w / w.sum()).tolist(), strict=True))
 
@@ -41,6 +45,13 @@ def _unit_nodes(n: int) -> tuple[tuple[float, float], ...]:
     """Return Gauss-Legendre nodes and weights for the interval from 0 to 1."""
     x, w = np.polynomial.legendre.leggauss(n)
     return tuple(zip(((x + 1) / 2).tolist(), (w / 2).tolist(), strict=True))
+
+
+@cache
+def _columns(nodes: tuple[tuple[float, float], ...]) -> tuple[FloatArray, FloatArray]:
+    """Return nodes and weights as columns, to stand beside rows."""
+    x, w = np.array(nodes).T[:, :, np.newaxis]
+    return x, w
 
 
 def across_moments(
@@ -105,15 +116,15 @@ def across_moments(
     near = (r - h) < _NEAR_SIGMAS * np.sqrt(sr**2 + sh**2 + (h * np.sin(s) * ss) ** 2)
     # A range much surer than the altitude leaves the kink at nadir sharp in the altitude.
     sharp = near & (2.0 * sr < sh)
-    for rows, integrate in (
-        (~near, _integrate_far),
-        (near & ~sharp, _integrate_near),
-        (sharp, partial(_integrate_near, altitude_nodes=15)),
+    for rows, integrate, chunk in (
+        (~near, _integrate_far, _CHUNK_FAR),
+        (near & ~sharp, _integrate_near, _CHUNK_NEAR),
+        (sharp, partial(_integrate_near, altitude_nodes=15), _CHUNK_NEAR),
     ):
         index = np.flatnonzero(rows)
         whole = len(index) == len(y0)
-        for start in range(0, len(index), _CHUNK):
-            part = slice(start, start + _CHUNK) if whole else index[start : start + _CHUNK]
+        for start in range(0, len(index), chunk):
+            part = slice(start, start + chunk) if whole else index[start : start + chunk]
             first[part], second[part] = integrate(*(c[part] for c in rest))
     # (1 + e) y with E e = 0: the mean stays, the square grows by E e^2.
     moment = second * (1.0 + scale2) - 2.0 * y0 * first + y0**2
@@ -178,37 +189,42 @@ def _integrate_near(
     first, second = np.zeros_like(r), np.zeros_like(r)
     mean = r + shadow
     low, high = np.maximum(mean - 6 * sr, shadow), mean + 6 * sr
+    xh, wh = (v[:, np.newaxis] for v in _columns(_normal_nodes(altitude_nodes)))
+    altitude = np.maximum(h + xh * sh, 0.0)
     for xs, ws in _slope_nodes(ss, 7):
         slope = s + xs * ss
         sin, cos = np.sin(slope), np.cos(slope)
         rising = slope < 0
-        for xh, wh in _normal_nodes(altitude_nodes):
-            altitude = np.maximum(h + xh * sh, 0.0)
-            nearest = altitude * cos
-            middle = -altitude * sin
-            for double in (False, True) if rising.any() else (False,):
-                bottom = nearest if double else altitude
-                until = np.minimum(high, altitude) if double else high
-                u0 = np.sqrt(np.maximum(np.maximum(low, bottom) - nearest, 0.0))
-                u1 = np.sqrt(np.maximum(until - nearest, 0.0))
-                width = np.maximum(u1 - u0, 0.0)
-                if double:
-                    width = np.where(rising, width, 0.0)
-                for x, w in _unit_nodes(8 if double else 16):
-                    u = u0 + x * width
-                    end = nearest + u * u
-                    z = (end - mean) / sr
-                    density = np.exp(-0.5 * z * z) * (2 * u * width / sr)
-                    weight = (ws * wh * w / np.sqrt(2 * np.pi)) * density
-                    part = cos * (end - shadow) / np.maximum(end, 1e-12)
-                    root = u * np.sqrt(end + nearest)
-                    if double:
-                        first += weight * part * middle
-                        second += weight * part**2 * (middle**2 + root**2)
-                    else:
-                        y = part * np.maximum(middle + root, 0.0)
-                        first += weight * y
-                        second += weight * y * y
+        nearest = altitude * cos
+        middle = -altitude * sin
+        for double in (False, True) if rising.any() else (False,):
+            bottom = nearest if double else altitude
+            until = np.minimum(high, altitude) if double else high
+            u0 = np.sqrt(np.maximum(np.maximum(low, bottom) - nearest, 0.0))
+            u1 = np.sqrt(np.maximum(until - nearest, 0.0))
+            width = np.maximum(u1 - u0, 0.0)
+            if double:
+                width = np.where(rising, width, 0.0)
+            # Axes: nodes of altitude, nodes of range, rows.
+            x, w = _columns(_unit_nodes(8 if double else 16))
+            u = u0 + x * width
+            end = nearest + u * u
+            z = (end - mean) / sr
+            density = np.exp(-0.5 * z * z) * (u * (2 * width / sr))
+            weight = density * (w * wh * (ws / np.sqrt(2 * np.pi)))
+            part = cos * (end - shadow) / np.maximum(end, 1e-12)
+            root = u * np.sqrt(end + nearest)
+            if double:
+                weight *= part
+                first += (weight * middle).sum(axis=(0, 1))
+                weight *= part
+                second += (weight * (middle**2 + root**2)).sum(axis=(0, 1))
+            else:
+                y = part * np.maximum(middle + root, 0.0)
+                weight *= y
+                first += weight.sum(axis=(0, 1))
+                weight *= y
+                second += weight.sum(axis=(0, 1))
     return first, second
 
 
