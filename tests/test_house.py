@@ -27,6 +27,7 @@ HEAVY = (
 ALLOWED = {
     "errors": {"visible"},
     "units": {"errors"},
+    "settings": {"errors", "input_limits"},
     "identity": set(),
     "kinds": set(),
     "progress": set(),
@@ -36,13 +37,13 @@ ALLOWED = {
     "frames": {"errors", "geometry", "tables"},
     "geometry": {"errors", "units", "geometry"},
     "uncertainty": {"errors", "units", "geometry", "uncertainty"},
-    "boat": {"input_limits", "errors", "tables", "uncertainty", "units", "geometry"},
+    "boat": {"errors", "settings", "tables", "uncertainty", "units", "geometry"},
     "contents": {"errors", "tables"},
     "features": {"errors"},
     "waypoints": {"errors", "tables", "identity"},
     "trips": {"errors", "tables", "identity"},
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
-    "frame": {"input_limits", "boat", "errors", "fix", "formats", "frame", "geometry", "tables", "uncertainty", "units"},
+    "frame": {"input_limits", "boat", "errors", "fix", "formats", "frame", "geometry", "settings", "tables", "uncertainty", "units"},
     "plan": {"boat", "errors", "features", "geometry", "plan", "tables", "uncertainty", "units"},
     "advice": {
         "advice", "boat", "errors", "features", "formats", "geometry", "handover", "plan", "plotter",

@@ -378,7 +378,7 @@ rock = "some text"
         ("depth_element = 'depth'", "write it as"),
         ("symbols = 'x'", "not a table of texts"),
         ("[symbols]\nrock = 3", "not a table of texts"),
-        ("max_name = = 3", "is not TOML"),
+        ("max_name = = 3", "is not a valid TOML file"),
     ],
 )
 def test_limits_that_are_wrong_are_refused(text, words):
@@ -390,5 +390,5 @@ def test_a_limits_file_that_is_not_there_is_refused(tmp_path):
     with pytest.raises(FileError, match="cannot be read: No such file"):
         Limits.from_toml(Path(tmp_path / "none.toml"))
     (tmp_path / "bad.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(FileError, match="it is not UTF-8 text"):
+    with pytest.raises(FileError, match="is not a text file in UTF-8"):
         Limits.from_toml(tmp_path / "bad.toml")

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from athwart.errors import DataError, FileError
-from athwart.input_limits import check_size
+from athwart.settings import read_settings
 from athwart.tables import DEPTH_REFERENCES
 from athwart.uncertainty.budget import ErrorBudget
 from athwart.units import UnitSystem
@@ -95,15 +95,7 @@ class Boat:
         import tomllib
 
         path = Path(path)
-        try:
-            check_size("SETTINGS_KB", path)
-            values = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        except OSError as error:
-            raise FileError(path.name, f"cannot be read: {error.strerror}") from error
-        except UnicodeDecodeError as error:
-            raise FileError(path.name, "is not a text file in UTF-8") from error
-        except (ValueError, RecursionError) as error:  # also numbers of thousands of digits
-            raise FileError(path.name, f"is not a valid TOML file: {error}") from error
+        values = read_settings(path)
         try:
             return cls.from_mapping(values)
         except DataError as error:

@@ -11,7 +11,6 @@ trips, then those with more sightings, then the smaller R95, then the more recen
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -23,7 +22,7 @@ from numpy.typing import NDArray
 from athwart.contents import Contents
 from athwart.errors import FileError, UsageError
 from athwart.geometry.geodesic import inverse, local_offsets
-from athwart.input_limits import check_size
+from athwart.settings import parse_settings, read_settings
 from athwart.shortnames import Charset, cut_text, plain_text, unique_names
 from athwart.tables import Marks, Track
 from athwart.units import FATHOM, FOOT, UnitSystem, format_length, many
@@ -126,17 +125,9 @@ class Limits:
         """
         if isinstance(source, Path) or not ("\n" in source or "=" in source or not source):
             path = Path(source)
-            try:
-                check_size("SETTINGS_KB", path)
-                text, name = path.read_text(encoding="utf-8-sig"), path.name
-            except (OSError, UnicodeDecodeError) as error:
-                raise FileError(path.name, f"cannot be read: {_reason(error)}") from error
+            given, name = read_settings(path), path.name
         else:
-            text, name = source, "limits"
-        try:
-            given = tomllib.loads(text)
-        except (ValueError, RecursionError) as error:  # also numbers of thousands of digits
-            raise FileError(name, f"is not TOML: {error}") from error
+            given, name = parse_settings(source, "limits"), "limits"
         known = [f.name for f in fields(cls)]
         unknown = [key for key in given if key not in known]
         if unknown:
@@ -147,12 +138,6 @@ class Limits:
             return cls(**given)
         except UsageError as error:
             raise FileError(name, str(error)) from error
-
-
-def _reason(error: Exception) -> str:
-    if isinstance(error, UnicodeDecodeError):
-        return "it is not UTF-8 text"
-    return getattr(error, "strerror", None) or str(error)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

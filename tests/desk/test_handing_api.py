@@ -172,7 +172,7 @@ def test_the_choice_is_by_kind_area_day_and_quality(page):
     ("asked", "fault"),
     [
         ({"kinds": ["nothing of the sort"]}, "no mark is left to hand over; choose more"),
-        ({"limits": "max_name = "}, "limits: is not TOML"),
+        ({"limits": "max_name = "}, "limits: is not a valid TOML file"),
         ({"limits": "max_nam = 3"}, "there is no limit 'max_nam'"),
         ({"limits": "max_name = -1"}, "max_name is -1"),
         ({"blur_m": -5}, "the blur is -5 m"),

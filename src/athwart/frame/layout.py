@@ -13,7 +13,6 @@ A layout is told once per boat and kept as a small TOML file.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import pairwise
@@ -23,9 +22,9 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from athwart.errors import BadRow, DataError, FileError, TableError
+from athwart.errors import BadRow, DataError, TableError
 from athwart.frame.photo import corner_fault
-from athwart.input_limits import check_size
+from athwart.settings import parse_settings, read_settings
 
 __all__ = ["LEAST_PX", "Layout", "RangeChange", "SideEcho"]
 
@@ -150,22 +149,9 @@ class Layout:
             Entries that are unknown, missing or out of range, every one with its sentence.
         """
         if isinstance(source, str) and ("=" in source or "\n" in source):
-            name, text = "layout", source
-        else:
-            path = Path(source)
-            name = path.name
-            try:
-                check_size("SETTINGS_KB", path)
-                text = path.read_text(encoding="utf-8-sig")
-            except OSError as error:
-                raise FileError(name, f"cannot be read: {error.strerror}") from error
-            except UnicodeDecodeError as error:
-                raise FileError(name, "is not a text file in UTF-8") from error
-        try:
-            values = tomllib.loads(text)
-        except (ValueError, RecursionError) as error:  # also numbers of thousands of digits
-            raise FileError(name, f"is not a valid TOML file: {error}") from error
-        return cls.from_mapping(values, source=name)
+            return cls.from_mapping(parse_settings(source, "layout"))
+        path = Path(source)
+        return cls.from_mapping(read_settings(path), source=path.name)
 
     @classmethod
     def from_mapping(cls, values: Mapping[str, Any], *, source: str = "layout") -> Layout:
