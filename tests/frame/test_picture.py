@@ -253,3 +253,18 @@ def test_any_damage_is_refused_in_a_sentence_or_read(data):
         assert np.isfinite(picture.gray).all()
         assert picture.gray.min() >= 0
         assert picture.gray.max() <= 1
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "RGBA", "P", "1", "I;16"])
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_a_picture_in_many_bands_is_the_picture_in_one(monkeypatch, mode, orientation):
+    if mode == "I;16":
+        image = Image.fromarray(RAMP.astype(np.uint16) << 8)
+    else:
+        image = Image.fromarray(np.dstack([RAMP, RAMP[::-1], RAMP[:, ::-1]])).convert(mode)
+    data = packed(image, exif=exif(orientation=orientation))
+    whole = read_picture(data)
+    monkeypatch.setattr("athwart.frame.picture._BAND_PIXELS", 400)
+    banded = read_picture(data)
+    np.testing.assert_array_equal(banded.gray, whole.gray)
+    assert banded.words == whole.words

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import re
 import warnings
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from io import BytesIO
@@ -34,8 +35,25 @@ _FORMATS = ["PNG", "JPEG", "WEBP", "TIFF", "BMP", "GIF", "PPM", "JPEG2000", "AVI
 
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 
-_EXIF_IFD = 0x8769
+_ORIENTATION, _EXIF_IFD = 0x0112, 0x8769
 _TAKEN, _TAKEN_OFFSET, _TAKEN_SUBSECOND = 0x9003, 0x9011, 0x9291
+_UNREADABLE = (OSError, SyntaxError, ValueError, LookupError, TypeError, AttributeError)
+
+_BAND_PIXELS = 4_000_000
+
+_STORED: dict[int, Callable[[Single], Single]] = {
+    1: lambda upright: upright,
+    2: np.fliplr,
+    3: lambda upright: np.rot90(upright, 2),
+    4: np.flipud,
+    5: np.transpose,
+    6: lambda upright: np.rot90(upright, 1),
+    7: lambda upright: np.rot90(upright.T, 2),
+    8: lambda upright: np.rot90(upright, -1),
+}
+"""Upright values in the order in which the file stores them, by EXIF's orientation: a view."""
+
+_MEASURED = "holds measured numbers and no shades; save it as PNG or JPEG"
 
 COLOURED = (
     "the picture is in colour and was turned to grey by brightness, which a screen's colours need "
@@ -128,7 +146,7 @@ def _too_long(max_bytes: int) -> str:
 def _decode(data: bytes, name: str, max_pixels: int) -> Picture:
     import struct
 
-    from PIL import Image, ImageOps, UnidentifiedImageError
+    from PIL import Image, UnidentifiedImageError
 
     Image.init()
     if Image.MAX_IMAGE_PIXELS and max_pixels > 2 * Image.MAX_IMAGE_PIXELS:
@@ -146,7 +164,7 @@ def _decode(data: bytes, name: str, max_pixels: int) -> Picture:
                     raise FileError(name, _too_many(width * height, max_pixels))
                 image.load()
                 taken, zone_known = _taken(image)
-                gray, words = _to_gray(ImageOps.exif_transpose(image) or image, name)
+                gray, words = _to_gray(image, name)
     except UnidentifiedImageError as error:
         raise FileError(
             name, "is not a picture that can be read; save it as PNG or JPEG"
@@ -203,45 +221,73 @@ def _with_heif(name: str) -> list[str]:
 
 
 def _to_gray(image: Image.Image, name: str) -> tuple[Single, tuple[str, ...]]:
-    """Return grey values 0 to 1 and what is to be said of it."""
+    """Return grey values 0 to 1, upright, and what is to be said of it.
+
+    Goes band by band: beside the picture and its grey values no third copy is held.
+    """
+    if image.mode == "F":
+        raise FileError(name, _MEASURED)
+    orientation = _orientation(image)
+    turned = orientation in (5, 6, 7, 8)
+    gray = np.empty(image.size if turned else image.size[::-1], np.float32)
+    stored = _STORED[orientation](gray)
+    if image.mode.startswith("I"):
+        for top, band in _bands(image):
+            stored[top : top + band.height] = np.asarray(band)
+        if gray.min(initial=0) < 0:
+            raise FileError(name, _MEASURED)
+        gray /= np.float32(65535.0 if gray.max(initial=0) <= 65535 else 2147483647.0)
+        return gray, ()
+    step = max(1, int(np.sqrt(image.width * image.height / 250_000)))
+    coloured = sampled = 0
+    for top, band in _bands(image, step):
+        shades = _opaque(band)
+        stored[top : top + band.height] = np.asarray(shades.convert("L"))
+        if shades.mode == "RGB":
+            sample = np.asarray(shades.reduce(step) if step > 1 else shades).astype(np.int16)
+            spread = sample.max(axis=-1) - sample.min(axis=-1)
+            coloured += int(np.count_nonzero(spread > 24))
+            sampled += spread.size
+    gray /= np.float32(255.0)
+    # More than a few pixels: a coloured cursor does not make a picture coloured.
+    return gray, (COLOURED,) if coloured > 0.02 * sampled else ()
+
+
+def _bands(image: Image.Image, step: int = 1) -> Iterator[tuple[int, Image.Image]]:
+    """Yield a picture in bands of a multiple of ``step`` rows, each with its first row."""
+    rows = max(1, _BAND_PIXELS // (image.width * step)) * step
+    for top in range(0, image.height, rows):
+        yield top, image.crop((0, top, image.width, min(top + rows, image.height)))
+
+
+def _opaque(image: Image.Image) -> Image.Image:
+    """Return a picture in RGB, grey or two shades; what shows through is black."""
     from PIL import Image
 
-    if image.mode == "F":
-        raise FileError(name, "holds measured numbers and no shades; save it as PNG or JPEG")
-    if image.mode.startswith("I"):
-        values = np.asarray(image).astype(np.float32)
-        if values.size and values.min() < 0:
-            raise FileError(name, "holds measured numbers and no shades; save it as PNG or JPEG")
-        most = 65535.0 if values.max(initial=0) <= 65535 else 2147483647.0
-        return values / np.float32(most), ()
     if image.mode in ("P", "PA"):
         see_through = image.mode == "PA" or "transparency" in image.info
         image = image.convert("RGBA" if see_through else "RGB")
     if image.mode in ("RGBA", "LA", "La", "RGBa"):
         image = image.convert("RGBA")
         black = Image.new("RGBA", image.size, (0, 0, 0, 255))
-        image = Image.alpha_composite(black, image).convert("RGB")
-    elif image.mode not in ("1", "L", "RGB"):
-        image = image.convert("RGB")
-    words = (COLOURED,) if image.mode == "RGB" and _coloured(image) else ()
-    gray = np.asarray(image.convert("L"), np.float32)
-    gray /= np.float32(255.0)
-    return gray, words
+        return Image.alpha_composite(black, image).convert("RGB")
+    return image if image.mode in ("1", "L", "RGB") else image.convert("RGB")
 
 
-def _coloured(image: Image.Image) -> bool:
-    """Say whether more than a few pixels are in colour (a coloured cursor is not)."""
-    step = max(1, int(np.sqrt(image.width * image.height / 250_000)))
-    sample = np.asarray(image.reduce(step) if step > 1 else image).astype(np.int16)
-    spread = sample.max(axis=-1) - sample.min(axis=-1)
-    return bool(np.mean(spread > 24) > 0.02)
+def _orientation(image: Image.Image) -> int:
+    """Return where EXIF says that row 0 and column 0 lie; 1, upright, if it does not tell."""
+    try:
+        value = image.getexif().get(_ORIENTATION)
+    except _UNREADABLE:
+        return 1  # a picture whose EXIF is damaged is still a picture
+    return value if isinstance(value, int) and value in _STORED else 1
 
 
 def _taken(image: Image.Image) -> tuple[np.datetime64, bool]:
     none = np.datetime64("NaT", "us"), False
     try:
         exif = image.getexif().get_ifd(_EXIF_IFD)
-    except (OSError, SyntaxError, ValueError, LookupError, TypeError, AttributeError):
+    except _UNREADABLE:
         return none  # a picture without a readable time is still a picture
     match = re.match(
         r"^(\d{4})[:-](\d\d)[:-](\d\d)[ T](\d\d):(\d\d):(\d\d)$", _text(exif.get(_TAKEN))
