@@ -7,13 +7,13 @@ import pytest
 from gpx_texts import gpx, save, schema
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tables_made import TAME, WILD, assert_same, tables
 
 from athwart.contents import Contents
 from athwart.errors import FileError
 from athwart.formats import ReadOptions, WriteOptions, read, write
 from athwart.formats.gpx_write import _is_foreign, _uri
 from athwart.tables import Marks, Sightings, Track, Waypoints
+from strategies import TAME, WILD, assert_same, tables
 
 FOREIGN = st.sampled_from(
     [
@@ -249,3 +249,11 @@ def test_what_the_schema_refuses_we_read_and_mend(tmp_path, body, fine):
     assert contents.counts["waypoints"] == len(contents.waypoints) == 1
     write(tmp_path / "b.gpx", contents)
     schema().validate(str(tmp_path / "b.gpx"))
+
+
+def test_the_text_of_a_link_without_an_address_stays(tmp_path):
+    body = '<wpt lat="1" lon="2"><link><text>T</text><type>image/png</type></link></wpt>'
+    first = read(save(tmp_path, gpx(body))).waypoints.links
+    write(tmp_path / "b.gpx", read(tmp_path / "a.gpx"))
+    schema().validate(str(tmp_path / "b.gpx"))
+    assert read(tmp_path / "b.gpx").waypoints.links.tolist() == first.tolist() == ["\tT\timage/png"]

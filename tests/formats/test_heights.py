@@ -74,3 +74,14 @@ def test_a_picture_and_a_missing_file_are_refused(tmp_path):
         read_heights(path)
     with pytest.raises(AthwartError, match="there is no such file"):
         read_heights(tmp_path / "gone.csv")
+
+
+def test_a_line_of_empty_quotes_is_a_blank_line(tmp_path):
+    read = read_heights(table(tmp_path, 'time,height_m\n""\n2031-05-04T03:27Z,1\n" "\n'))
+    assert read.height_m.tolist() == [1.0]
+
+
+@pytest.mark.parametrize("text", ['time,height_m\n""\n', 'time,"height_m\n2031-05-04T03:27Z,1\n"'])
+def test_a_header_alone_is_refused_however_it_is_quoted(tmp_path, text):
+    with pytest.raises(AthwartError, match=r"no rows under its header|hold no height"):
+        read_heights(table(tmp_path, text))

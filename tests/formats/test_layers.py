@@ -8,13 +8,13 @@ import pyogrio
 import pytest
 import shapely
 from hypothesis import HealthCheck, given, settings
-from tables_made import TAME, WILD, assert_same, tables
 
 from athwart.contents import Contents
 from athwart.errors import DataError, FileError, TableError
 from athwart.formats import ReadOptions, WriteOptions, read, read_areas, read_background, write
 from athwart.formats.layers import read_shapes, write_shapes
 from athwart.tables import Marks, Picks, Sightings, Track, Waypoints
+from strategies import TAME, WILD, assert_same, tables
 
 ENDINGS = [".geojson", ".gpkg", ".kml", ".fgb", ".shp"]
 DRIVERS = {

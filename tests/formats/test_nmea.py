@@ -364,3 +364,13 @@ def test_no_log_is_written(tmp_path):
 
 def test_longitude_180_is_minus_180(tmp_path):
     assert track(tmp_path, rmc("060000", lon="18000.000,E")).lon[0] == -180
+
+
+def test_a_log_that_ends_with_the_sign_of_a_sentence_is_read(tmp_path):
+    whole = b"$GPRMC,060000.00,A,4130.0000,N,00815.0000,W,4.0,090.0,040531,,,A*4E\r\n"
+    path = tmp_path / "cut.nmea"
+    for end in (b"$", b"!", b"$$"):
+        path.write_bytes(whole + end)
+        contents = inspect(path)
+        assert {r.code for r in contents.rejected} == {"sentence-cut"}, end
+        assert contents.counts["sentences"] == 1 + len(end)

@@ -4,12 +4,12 @@ import os
 import numpy as np
 import pytest
 from hypothesis import given, settings
-from tables_made import TAME, WILD, assert_same, tables
 
 from athwart.contents import Contents
 from athwart.errors import FileError, TableError, UsageError
 from athwart.formats import ReadOptions, WriteOptions, inspect, read, write
 from athwart.tables import Marks, Picks, Sightings, Track, Waypoints
+from strategies import TAME, WILD, assert_same, tables
 
 
 def save(folder, text, name="a.csv"):
@@ -336,3 +336,19 @@ def test_nothing_to_write_is_refused(tmp_path):
     with pytest.raises(FileError, match="nothing to write"):
         write(tmp_path / "a.csv", Contents())
     assert not list(tmp_path.iterdir())
+
+
+def test_the_name_of_a_column_may_hold_anything(tmp_path):
+    text = "lat,lon,wha\x00t,=x\n1,2,a,b\n"
+    contents = read(save(tmp_path, text.encode("utf-16")))
+    written = write(tmp_path / "b.csv", contents)
+    assert any("1 characters" in w for w in written.words)
+    again = read(tmp_path / "b.csv").waypoints
+    assert {k: v.tolist() for k, v in again.extra.items()} == {"wha\ufffdt": ["a"], "=x": ["b"]}
+
+
+def test_a_track_needs_no_times_to_be_one(tmp_path):
+    bare = Track.from_columns({"lon": [1.0, 2.0], "lat": [3.0, 4.0]})
+    write(tmp_path / "t.csv", Contents(tracks=bare))
+    again = read(tmp_path / "t.csv")
+    assert (len(again.tracks), len(again.waypoints)) == (2, 0)

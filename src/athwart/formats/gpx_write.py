@@ -221,7 +221,7 @@ class _Writer:
 
     def link(self, line: str) -> str:
         href, text, media = [*line.split("\t"), "", ""][:3]
-        if not href.strip():
+        if not (href.strip() or text or media):
             return ""
         return (
             f'<link href="{self.attribute(_uri(href.strip()))}">'

@@ -90,6 +90,9 @@ def read_heights(path: Path, time_zone: str | None = None) -> Heights:
         header, *cells = reader
     except csv.Error as error:
         raise FileError(path.name, f"is no table that can be read ({error})") from error
+    cells = [row for row in cells if any(cell.strip() for cell in row)]  # "" alone is a blank line
+    if not cells:
+        raise FileError(path.name, "the table of heights has no rows under its header")
     names = [n.strip().lower() for n in header]
     wrong = [
         BadRow(i, "cells-do-not-match", f"the row has {len(c)} cells, the header {len(names)}")

@@ -167,7 +167,7 @@ def _sentences(data: bytes, faults: _Faults) -> tuple[dict[str, _Kind], IntArray
     given = np.array([-1 if m[2] is None else int(m[2], 16) for m in matches])
     # Up to each start and each end; what lies between is the sentence.
     bounds = np.stack([starts, np.maximum(ends, starts + 1)], axis=1).ravel()
-    padded = np.append(array, 0)
+    padded = np.append(array, [0, 0]).astype(np.uint8)  # a $ may be the last byte
     sums = np.bitwise_xor.reduceat(padded, bounds)[0::2].astype(np.int64)
     sums[ends == starts] = 0
     high = np.bitwise_or.reduceat(padded, bounds)[0::2] >= 128

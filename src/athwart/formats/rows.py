@@ -69,7 +69,8 @@ def judge(names: Iterable[str]) -> type[Table] | None:
     if "side" in picked or picked & set(_RANGES):
         return Picks
     if {"lat", "lon"} <= given:
-        return Track if "time" in given and moving & set(_MOVING) else Waypoints
+        own = {"line", "segment"} <= given  # as we write every track, with or without its times
+        return Track if own or ("time" in given and moving & set(_MOVING)) else Waypoints
     return None
 
 

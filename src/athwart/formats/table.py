@@ -373,6 +373,8 @@ def _write_one(path: Path, table: Table, delimiter: str, *, clean: bool) -> int:
     if not clean:
         taken = {n.lower() for n in names}
         for name, values in table.extra.items():
+            name, n = ILLEGAL.subn("\ufffd", name)
+            replaced += n
             while name.lower() in taken:
                 name += "_"
             taken.add(name.lower())
