@@ -92,8 +92,6 @@ class Boat:
         FileError
             The file cannot be read, is not TOML, or holds an entry that is unknown or out of range.
         """
-        import tomllib
-
         path = Path(path)
         values = read_settings(path)
         try:
