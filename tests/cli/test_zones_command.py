@@ -44,7 +44,7 @@ def test_marks_are_told_with_the_rule_and_the_law_is_named(run, zones):
     first = out.splitlines()[0]
     assert first.startswith('ANVIL (R95 9.8 m): inside "Pier <b>", ')
     assert first.endswith("Rule: no anchoring")
-    assert "15 marks and 0 other shapes against 2 zones: 1 inside" in out
+    assert "15 marks against 2 zones: 1 inside" in out
     assert "the law of the place decides" in out
     assert "does not mean that anything is allowed" in out
     assert "names from the column 'Name', rules from the column 'note'" in err

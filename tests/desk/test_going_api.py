@@ -17,10 +17,12 @@ from athwart.features import Feature
 from athwart.formats.shapes import read_features
 
 SAMPLES = Path(__file__).parents[2] / "sample_gpx"
-DAY, WATER, HOLD, SINK, SEEN, LANES, LINES, RUN, WRITE = (
+DAY, WATER, HOLD, SINK, SEEN, LANES, LINES, RUN, ZONES, BEAM, WRITE = (
     f"/api/going-back/{word}"
-    for word in ("day", "water", "hold", "sink", "coverage", "lanes", "lines", "run", "write")
-)
+    for word in (
+        "day", "water", "hold", "sink", "coverage", "lanes", "lines", "run", "zones", "beam", "write"
+    )
+)  # fmt: skip
 START = "46 11.98 S, 21 17.75 W"
 TIDE = {"as": "file", "file": "tides.csv"}
 ASKED = {"start": START, "leave": "2025-06-01T10:00", "zone": "UTC", "speed_mps": 5 * 1852 / 3600}
@@ -401,3 +403,62 @@ def test_a_plan_with_very_many_corners_is_thinned_and_that_is_said():
     assert second["r95"] == 4.0
     assert second["at"]
     assert plan["roles"][0]["words"] == "seen by the side-scan"
+
+
+def test_marks_against_zones_are_those_of_the_command(going, run):
+    shown = made(going, ZONES, zones="zones.geojson", near_m=30.0, units="feet")
+    code, out, _ = run(
+        "zones", going.desk.book, "--zones", SAMPLES / "zones.geojson", "--near", "30m",
+        "--units", "feet",
+    )  # fmt: skip
+    assert code == 0
+    assert [*shown["sentences"], shown["caution"]] == out.splitlines()
+    assert [r["role"] for r in shown["plan"]["roles"]] == ["zone"]
+    assert len(shown["sentences"]) > 3
+    answer = going.post(WRITE, {"id": shown["id"], "as": "gpx", "name": "zones.gpx"})
+    assert "holds no areas" in answer.json()["fault"]
+    assert "choose the file with your zones" in fault(going, ZONES)
+    assert "no mark is chosen" in fault(going, ZONES, zones="zones.geojson", kinds=["nothing"])
+
+
+def test_the_beam_is_that_of_the_command(going, run):
+    asked = {
+        "depth_m": 10,
+        "cone_deg": 20,
+        "range_m": 45,
+        "target_m": 1,
+        "speed_mps": 4 * 1852 / 3600,
+    }
+    shown = going.post(BEAM, asked).json()
+    code, out, _ = run(
+        *[
+            "beam",
+            "--depth",
+            "10m",
+            "--cone",
+            "20deg",
+            "--range",
+            "45m",
+            "--target",
+            "1m",
+            "--speed",
+            "4kn",
+        ]
+    )
+    assert code == 0
+    assert [*shown["sentences"], shown["caution"]] == out.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({}, "the depth below the transducer is missing"),
+        ({"depth_m": 5}, "give the angle"),
+        ({"depth_m": 5, "cone_deg": 180}, "allowed is less than 180"),
+        ({"depth_m": 5, "cone_deg": 20, "target_m": 1}, "go with the range"),
+        ({"depth_m": 5, "range_m": 20, "lines": 2.5}, "allowed are 1 to"),
+        ({"depth_m": "5"}, "write a number"),
+    ],
+)
+def test_a_beam_that_cannot_be_is_refused(going, asked, said):
+    assert said in fault(going, BEAM, **asked)

@@ -123,7 +123,8 @@ def command(
         for path in strips:
             told(f"reading {path.name}")
             pictures.append(read_overlay(path))
-        told(f"drawing {many(len(marks), 'mark')} and {many(len(plan), 'shape')} of a plan")
+        of_plan = f" and {many(len(plan), 'shape')} of a plan" if plan else ""
+        told(f"drawing {many(len(marks), 'mark')}{of_plan}")
         drawn = _drawn(sources[0], with_private) if sources and found.final else ()
         page = review_map(
             marks=marks,

@@ -29,7 +29,7 @@ from athwart.cli.planned import (
 )
 from athwart.errors import DataError, UsageError
 from athwart.progress import Progress
-from athwart.units import format_length, format_position, many
+from athwart.units import many
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -89,6 +89,7 @@ def command(
     """
     import numpy as np
 
+    from athwart.advice.zones import mark_lines, summary_line
     from athwart.formats import check_target
     from athwart.gather import settle
     from athwart.plan.zones import CAUTION, judge, judge_shapes
@@ -129,16 +130,11 @@ def command(
     touched = sum(len(np.unique(f.item[f.touched])) for f in (of_marks, of_shapes))
     clear = len(marks) + len(shapes) - touched
     if not as_json:
-        for i, sentence in zip(of_marks.item, of_marks.sentences(zones, shown), strict=True):
-            r95 = format_length(float(marks.r95_m[i]), shown)
-            show(f"{_called(marks, int(i))} (R95 {r95}): {sentence}")
+        for line in mark_lines(zones, marks, of_marks, shown):
+            show(line)
         for i, sentence in zip(of_shapes.item, of_shapes.sentences(zones, shown), strict=True):
             show(f"{shapes[i].called}: {sentence}")
-        show(
-            f"{many(len(marks), 'mark')} and {many(len(shapes), 'other shape')} against "
-            f"{many(len(zones), 'zone')}: {touched} inside, across or within R95 of an edge, "
-            f"{clear} clear of them all"
-        )
+        show(summary_line(len(marks), len(shapes), len(zones), touched))
         show(CAUTION)
     written = (
         write_plan(
@@ -259,12 +255,6 @@ def _r95_of(feature: Feature) -> float:
     if not r95 >= 0:
         raise DataError(f"the plan has {r95:g} as r95_m; allowed is 0 or more")
     return r95
-
-
-def _called(marks: Marks, i: int) -> str:
-    """Return how a mark is called: by its name, else by what and where it is."""
-    place = format_position(float(marks.lon[i]), float(marks.lat[i]))
-    return str(marks.name[i]) or f"{marks.kind[i] or 'mark'} at {place}"
 
 
 def _zones_json(zones: Zones) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from athwart.desk import going, handing, held, holding, marks, pictures, running, seeing
+from athwart.desk import checking, going, handing, held, holding, marks, pictures, running, seeing
 from athwart.desk.guard import Guard
 from athwart.desk.state import Desk
 from athwart.errors import AthwartError, UsageError
@@ -59,7 +59,7 @@ def desk_app(desk: Desk, *, token: str, port: int) -> ASGIApp:
     routes.append(Route("/api/book", _asked(_choose_book), methods=["POST"]))
     routes.append(Route("/api/jobs/{key}", _asked(_job), methods=["GET"]))
     routes.append(Route("/api/jobs/{key}/stop", _asked(_stop), methods=["POST"]))
-    for module in (marks, handing, going, held, holding, seeing, running, pictures):
+    for module in (marks, handing, going, held, holding, seeing, running, checking, pictures):
         for method, path, answer in module.ANSWERS:
             routes.append(Route(path, _asked(answer), methods=[method]))
     for path, take in pictures.UPLOADS:

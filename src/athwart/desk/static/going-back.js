@@ -15,7 +15,7 @@ const chooser = choosing({ changed: () => {}, map: { onPick: picked, onSpot: spo
 /** Put the metres of a field under a key, if there is something in it. */
 function metres(out, key, id) { if (numberOf(id) !== null) out[key] = fromLength(numberOf(id)); }
 function times(out, key, id, factor) { if (numberOf(id) !== null) out[key] = numberOf(id) * factor; }
-const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear", "cast", "lure-depth", "over-within", "range", "seen-depth", "smallest", "lanes-depth", "turn-radius", "off", "turn", "run-clear"];
+const LENGTHS = ["level", "level-then", "zero", "weather", "draft", "margin", "transducer", "clear", "cast", "lure-depth", "over-within", "range", "seen-depth", "smallest", "lanes-depth", "turn-radius", "off", "turn", "run-clear", "near", "beam-depth", "beam-range", "thing"];
 const DEFAULTS = { margin: 0.5, clear: 20, "over-within": 5, smallest: 5, "turn-radius": 15, turn: 10, "run-clear": 50 };
 function units() {
   document.querySelectorAll("label[data-length]").forEach((label) => {
@@ -298,6 +298,28 @@ async function layRun() {
   say(flowing(made.sentences)[0]);
 }
 
+/* ---- zones against the marks, and the beam --------------------------------------------------- */
+async function holdAgainst() {
+  const asked = question();
+  metres(asked, "near_m", "near");
+  const place = byId("against-made"), made = await asking("/api/going-back/zones", asked, place, "holding marks against zones");
+  place.append(sentences(made.sentences, "marks and zones"));
+  planMap(place, made.plan, byIds(made.marks), "map of the zones and the marks");
+  if (made.notes.length) place.append(el("h3", {}, "How the zones were understood"), sentences(made.notes, "how the zones were understood"));
+  place.append(userText(made.caution, "p", "faint"), writing(made.id, "zones", "a map, one page for a browser", FORMS.filter(([as]) => as !== "gpx")));
+  say(made.sentences.at(-1));
+}
+async function tellBeam() {
+  const asked = { units: lengthSystem(), boat: byId("boat").value };
+  for (const [key, id] of [["depth_m", "beam-depth"], ["range_m", "beam-range"], ["target_m", "thing"]]) metres(asked, key, id);
+  times(asked, "cone_deg", "cone", 1);
+  times(asked, "lines", "thing-lines", 1);
+  times(asked, "speed_mps", "beam-speed", KNOT);
+  const made = await tell("/api/going-back/beam", asked);
+  byId("beam-made").replaceChildren(sentences(made.sentences, "what the sonar sees"), userText(made.caution, "p", "faint"));
+  say(made.sentences.at(-1));
+}
+
 /* ---- listening ------------------------------------------------------------------------------- */
 const submits = (id, f) => byId(id).addEventListener("submit", (event) => { event.preventDefault(); attempt(f); });
 submits("day", makeDay);
@@ -306,6 +328,8 @@ submits("hold", tellHold);
 submits("seen", tellSeen);
 submits("lanes", layLanes);
 submits("run", layRun);
+submits("against", holdAgainst);
+submits("beam", tellBeam);
 byId("private").addEventListener("change", () => attempt(listLines));
 byId("count-down").addEventListener("click", () => attempt(countDown));
 byId("count-add").addEventListener("click", countRow);
