@@ -5,14 +5,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from athwart.cli import main
 
 # The suite draws the same examples every time, so that a test never fails by chance.
 # HYPOTHESIS_PROFILE=long draws new ones, and fifty times as many where `strategies.examples` sets
 # their number.
-settings.register_profile("suite", derandomize=True, database=None, deadline=None)
+# A busy machine draws slowly; that is no fault of a test.
+settings.register_profile(
+    "suite",
+    derandomize=True,
+    database=None,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 settings.register_profile("long", database=None, deadline=None, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
