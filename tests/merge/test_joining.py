@@ -23,6 +23,7 @@ from athwart.merge.gate import (
     common_variance,
     gate_limit,
     limit_for,
+    reach_of,
     separation,
     split_limit_for,
     tree_of,
@@ -114,6 +115,19 @@ def test_up_to_ten_looks_the_shared_gate_is_the_limit():
     ten = split_limit_for(LIMIT, np.arange(2, 12, dtype=np.int32))
     np.testing.assert_allclose(ten[:6], want)
     assert (np.diff(ten) > 0).all()
+
+
+@pytest.mark.parametrize("gate", [0.3, 0.999])
+def test_from_eight_looks_on_the_halves_count_where_they_are_more(gate):
+    n, limit = np.arange(8, 60, dtype=np.int32), gate_limit(gate)
+    want = np.maximum(chi2.isf((1 - gate) / (n - 1), 2), 2 * n / np.pi + np.sqrt(limit * n))
+    np.testing.assert_allclose(split_limit_for(limit, n), want)
+
+
+def test_reach_holds_the_errors_that_a_trip_and_a_boat_share():
+    """Root of 2 x 13.8155 (chi-square table, 0.999) times 100 + 2^2 + 3^2 m^2."""
+    s = looks_at(0, 0, var_east_m2=100.0, shared_sigma_m=2.0, boat_sigma_m=3.0)
+    assert reach_of(s)[0] == pytest.approx(np.sqrt(2 * 13.8155 * 113.0), abs=1e-3)
 
 
 @pytest.mark.parametrize("n", [3, 20, 1000])

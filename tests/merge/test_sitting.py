@@ -147,6 +147,18 @@ def test_a_new_trip_tied_to_two_groups_goes_with_the_stronger(support, joined):
     assert sitting.group[1:].tolist() == [10, 11]
 
 
+def test_a_hundredth_of_the_stated_error_is_the_least_that_is_left():
+    zero, wide = np.zeros(2), np.full(2, 1e9)
+    s = Sitting(zero.copy(), zero.copy(), np.ones(2), np.array([-1, 9]), zero.copy(), zero, zero,
+                np.full(2, 20), group_names={9: "g1"})  # fmt: skip
+    known = {("t1", ""): TripSitting("t1", "", 20, 2.5, 0.0, group="g1")}
+    s.part[1] = 1e-9
+    _seat_free(s, votes([0], [1], 4.0), np.array([True, False]), wide, known)
+    assert (s.group[0], s.part[0]) == (9, pytest.approx(0.01))
+    seat(s, np.arange(2), zero, zero, np.eye(2), wide)
+    assert s.part == pytest.approx([0.01, 0.01])
+
+
 def test_new_trips_that_do_not_meet_are_each_seated_as_alone():
     """Trips 0 and 3 are new and meet one old trip each; 4 meets nothing; 5 and 6 only each other."""
     names = {20: "g1", 21: "g2"}
