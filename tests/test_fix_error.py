@@ -55,6 +55,12 @@ def test_the_error_of_the_depth_at_the_target_is_that_of_many_draws(slope):
     assert float(got.var_depth_m2[0]) == pytest.approx(np.var(drawn), rel=0.03)
 
 
+def test_right_below_the_depth_errs_by_the_sounder_the_sound_and_the_water_level():
+    boat = Boat(budget=ErrorBudget(water_level_m=0.3), water_sound_mps=1500.0)
+    got = place(boat, slant_range_m=10.0, depth_m=10.0)
+    assert float(got.var_depth_m2[0]) == pytest.approx(0.2**2 + 0.02**2 + 0.3**2)
+
+
 def test_a_depth_that_is_not_known_has_no_error():
     got = place(slant_range_m=None, ground_range_m=12.0, depth_m=None)
     assert np.isnan(got.depth_m[0])

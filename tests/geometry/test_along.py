@@ -117,3 +117,13 @@ def test_what_the_receiver_tells_stands_and_the_fixes_give_the_rest():
     assert only_speed.course_window_m[0] == pytest.approx(30.0, abs=0.01)
     both = path.at(seconds([20.0]), speed=speed, course=course)
     assert (both.course_deg[0], both.speed_mps[0]) == pytest.approx((300.0, 7.0))
+    assert (both.course_turn_deg[0], both.course_window_m[0]) == (0.0, np.inf)
+
+
+def test_ten_seconds_are_bridged_and_no_more_unless_it_is_said():
+    lon, lat = straight(3)
+    path = Path(seconds([0.0, 10.0, 20.5]), lon, lat)
+    at = path.at(seconds([5.0, 15.0]))
+    assert np.isnan(at.lon).tolist() == [False, True]
+    assert not np.isnan(Path(seconds([0.0, 10.0, 20.5]), lon, lat, max_gap_s=10.5).at(
+        seconds([15.0])).lon[0])  # fmt: skip

@@ -131,6 +131,17 @@ def test_an_area_that_was_cut_at_the_180th_meridian_is_one_again(lat):
     assert laid.area == pytest.approx(true, rel=2e-6)
 
 
+@pytest.mark.parametrize("lat", [0.0, 51.0, -78.0])
+def test_a_seam_with_other_points_on_either_side_leaves_no_slivers(lat):
+    top = lat + 0.05
+    east = Polygon([(179.95, lat), (180, lat), (180, top), (179.95, top)])
+    west = [(-180, lat), (-179.95, lat), (-179.95, top), (-180, top), (-180, lat + 0.0377)]
+    both = shapely.MultiPolygon([east, Polygon([*west, (-180, lat + 0.0123)])])
+    laid = LocalPlane(179.97, lat + 0.01).area_to_plane(both)
+    assert laid.geom_type == "Polygon"
+    assert len(laid.interiors) == 0
+
+
 def test_an_outline_that_crosses_itself_is_mended_and_what_is_no_area_is_left_out():
     from shapely.geometry import LineString, Polygon
 
