@@ -128,6 +128,9 @@ def test_reach_holds_the_errors_that_a_trip_and_a_boat_share():
     """Root of 2 x 13.8155 (chi-square table, 0.999) times 100 + 2^2 + 3^2 m^2."""
     s = looks_at(0, 0, var_east_m2=100.0, shared_sigma_m=2.0, boat_sigma_m=3.0)
     assert reach_of(s)[0] == pytest.approx(np.sqrt(2 * 13.8155 * 113.0), abs=1e-3)
+    s = looks_at(0, 0, var_east_m2=40.0, var_north_m2=90.0, cov_east_north_m2=-30.0)
+    widest = np.linalg.eigvalsh([[40.0, -30.0], [-30.0, 90.0]])[1]
+    assert reach_of(s)[0] == pytest.approx(np.sqrt(2 * 13.8155 * widest), abs=1e-3)
 
 
 @pytest.mark.parametrize("n", [3, 20, 1000])

@@ -67,6 +67,13 @@ def test_a_long_axis_to_the_north_has_azimuth_0(cov, east, north, shaped):
         np.testing.assert_array_equal(got, want)
 
 
+def test_an_error_along_one_line_is_that_of_one_axis_however_it_lies():
+    """1.95996 sigma, the normal's two-sided 95 % point (any table)."""
+    a = np.radians(np.arange(0.0, 360.0, 0.25))
+    radius = r95(9 * np.sin(a) ** 2, 9 * np.cos(a) ** 2, 9 * np.sin(a) * np.cos(a))
+    np.testing.assert_allclose(radius, 3 * 1.95996, atol=1e-4)
+
+
 def test_r95_of_no_error_is_nothing():
     assert float(r95(0.0, 0.0, 0.0)) == 0.0
 
