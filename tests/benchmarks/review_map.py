@@ -131,15 +131,18 @@ def measure(quick: bool = False) -> Iterator[Row]:
             pages["peer"] = peer(marks)
 
         yield paired(ours, theirs, 3, warm=n < 5000).row(f"map of {n:,} marks: made", "folium")
-        size, other = (len(pages[k].encode()) for k in ("ours", "peer"))
-        yield Row(
-            f"map of {n:,} marks: size",
-            f"{size / 1e6:.2f} MB",
-            f"folium {other / 1e6:.2f} MB",
-            size / other,
-            "under 0.25 x" if n >= 10_000 else "",
-            size / other < 0.25 if n >= 10_000 else None,
-        )
+        other = len(pages["peer"].encode())
+        alone_page = review_map(marks=marks, title="benchmark")
+        for what, page in (("all its sightings", pages["ours"]), ("marks alone", alone_page)):
+            size = len(page.encode())
+            yield Row(
+                f"map of {n:,} marks: size, {what}",
+                f"{size / 1e6:.2f} MB",
+                f"folium, marks alone {other / 1e6:.2f} MB",
+                size / other,
+                "under 0.25 x" if n >= 10_000 else "",
+                size / other < 0.25 if n >= 10_000 else None,
+            )
         yield from in_browser(n, pages["ours"], pages["peer"])
 
 
