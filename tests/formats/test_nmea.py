@@ -5,7 +5,7 @@ PYNMEA: the tests of pynmea2 (test/test_types.py). GPSINFO: a public copy of
 gpsinformation.org/dale/nmea.htm. COPY: public copies of the sentence, checksum recomputed.
 """
 
-from datetime import date
+from datetime import date, datetime
 from functools import reduce
 
 import numpy as np
@@ -374,3 +374,12 @@ def test_a_log_that_ends_with_the_sign_of_a_sentence_is_read(tmp_path):
         contents = inspect(path)
         assert {r.code for r in contents.rejected} == {"sentence-cut"}, end
         assert contents.counts["sentences"] == 1 + len(end)
+
+
+@pytest.mark.parametrize("year", ["2034444444444441", "0000", "203", "20 1"])
+def test_a_year_has_two_digits_or_four(tmp_path, year):
+    """NMEA 0183, ZDA: a year of four digits (from memory)."""
+    zda = sentence(f"GPZDA,060000,04,05,{year},00,00")
+    contents = inspect(save(tmp_path, zda, rmc("060001")))
+    assert [r.code for r in contents.rejected] == ["field-unreadable"]
+    assert contents.tracks.time.tolist() == [datetime(2031, 5, 4, 6, 0, 1)]

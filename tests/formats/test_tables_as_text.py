@@ -352,3 +352,9 @@ def test_a_track_needs_no_times_to_be_one(tmp_path):
     write(tmp_path / "t.csv", Contents(tracks=bare))
     again = read(tmp_path / "t.csv")
     assert (len(again.tracks), len(again.waypoints)) == (2, 0)
+
+
+def test_marks_that_part_cells_may_stand_in_the_name_of_a_column(tmp_path):
+    contents = read(save(tmp_path, 'lat,lon,"a;b;c;d;e"\n1,2,x\n'))
+    write(tmp_path / "b.csv", contents)
+    assert read(tmp_path / "b.csv").waypoints.extra["a;b;c;d;e"].tolist() == ["x"]

@@ -580,8 +580,9 @@ class _Log:
 
 
 def _day(year: str, month: str, day: str) -> int | None:
-    """Return days since 1970; a year of two digits is 1980 to 2079."""
-    if not all(p.isascii() and p.isdigit() for p in (year, month, day)):
+    """Return days since 1970; a year of two digits is 1980 to 2079, else it has four."""
+    digits = all(p.isascii() and p.isdigit() for p in (year, month, day))
+    if not digits or len(year) not in (2, 4) or year == "0000":
         return None
     y = int(year)
     if len(year) == 2:

@@ -391,6 +391,14 @@ def _write_one(path: Path, table: Table, delimiter: str, *, clean: bool) -> int:
             column[:] = [safe_cell(c) for c in column]
     with path.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, delimiter=delimiter, lineterminator="\r\n")
-        writer.writerow([safe_cell(n) for n in names])
+        # Readers count commas, semicolons and tabs of the header to find what parts the cells.
+        odd = any(set(n) & set(";,\t") for n in names)
+        header = csv.writer(
+            out,
+            delimiter=delimiter,
+            lineterminator="\r\n",
+            quoting=csv.QUOTE_ALL if odd else csv.QUOTE_MINIMAL,
+        )
+        header.writerow([safe_cell(n) for n in names])
         writer.writerows(zip(*columns, strict=True))
     return replaced
