@@ -108,6 +108,8 @@ def test_parts_that_stand_apart_stay_apart():
 
 def test_what_is_too_wide_or_empty_is_refused():
     with pytest.raises(DataError, match="one water at a time"):
+        LocalPlane.about([0.0, 3.0], [2.0, -1.0])  # far to the north-west and the south-east
+    with pytest.raises(DataError, match="one water at a time"):
         LocalPlane.about([0.0, 8.0], [50.0, 50.0])
     with pytest.raises(DataError, match="no position"):
         LocalPlane.about([np.nan], [np.nan])

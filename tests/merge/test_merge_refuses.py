@@ -82,6 +82,7 @@ def test_a_position_rounded_by_a_file_is_the_same_position():
     ("column", "near", "far"),
     [
         ("lon", 2.0e-7, 2.3e-7),
+        ("lon", -2.0e-7, -2.3e-7),
         ("lat", 2.0e-7, 2.3e-7),  # a file rounds to 1e-7 degree
         ("var_east_m2", 0.00805, 0.0083),  # and a variance to a few digits: 1e-3 of 8 m^2 + 1e-4
         ("cov_east_north_m2", 0.00805, 0.0083),
