@@ -170,7 +170,8 @@ def test_what_agrees_in_place_but_not_in_kind_is_told_beyond_the_reach():
 def test_a_name_says_nothing_against_a_look_without_one():
     m = merge(looks_at([0, 8, 16], 0, trip="one", name=["anchor rock", "", ""]))
     assert reasons(m) == ["no-common-place"]
-    m = merge(looks_at([0, 8.2, 16], 0, trip="one", name=["anchor rock", "", ""]))
+    names = ["anchor rock", "", ""]
+    m = merge(looks_at([0, 8.2, 16], 0, at=(-31.2, 44.405), trip="one", name=names))
     assert reasons(m) == ["no-common-place"]
     m = merge(looks_at([0, 8, 16.2], 0, trip="one", name=["", "", "anchor rock"]))
     assert reasons(m) == ["no-common-place"]
