@@ -108,6 +108,11 @@ def main(args: list[str] | None = None) -> None:
 
 
 def _run(arguments: list[str]) -> int:
+    if any("\0" in argument for argument in arguments):  # no shell passes it; another program can
+        click.echo(
+            "a word of the command line holds the character of code 0; leave it out", err=True
+        )
+        return 2
     try:
         code: Any = cli.main(arguments, prog_name="athwart", standalone_mode=False)
     except click.exceptions.Abort:

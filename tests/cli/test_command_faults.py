@@ -337,3 +337,10 @@ def test_files_of_any_name_are_read_and_written(tmp_path, monkeypatch, run, name
         code, _, err = run(job, "-o", f"{name}.{ending}", "--", f"{name}.csv")
         assert code == 0, err
     assert "C:\\x.gpx" in Path(f"{name}.gpx").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("words", [("book", "marks", "\0"), ("map", "a.gpx", "-o", "\0.html")])
+def test_a_word_that_holds_code_0_is_refused(run, words):
+    code, _, err = run(*words)
+    assert code == 2
+    assert "the character of code 0" in err
