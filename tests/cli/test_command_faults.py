@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -135,22 +136,28 @@ def test_folder_that_is_not_there_or_not_ours_is_named_and_left_alone(there, tmp
     assert names(tmp_path) == []
 
 
-@pytest.fixture
+@contextmanager
 def no_room():
-    """Let no file grow over 300 bytes: what the system answers is what a full disk answers."""
+    """Let no file grow over 300 bytes: what the system answers is what a full disk answers.
+
+    For no longer than a command lasts, since pytest's own report may go to a file.
+    """
     resource = pytest.importorskip("resource")
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (300, before[1]))
-    yield
-    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
 
 
 @pytest.mark.parametrize("line", WRITING.values(), ids=WRITING)
-def test_full_disk_leaves_the_old_file_and_no_half_one(there, tmp_path, run, no_room, line):
+def test_full_disk_leaves_the_old_file_and_no_half_one(there, tmp_path, run, line):
     old = {w: b"precious" for w in line.split() if w.startswith("OUT.")}
     for name, text in old.items():
         (tmp_path / name.replace("OUT", "out")).write_bytes(text)
-    code, _, err = run(*words_of(line, tmp_path / "out"), "--overwrite")
+    with no_room():
+        code, _, err = run(*words_of(line, tmp_path / "out"), "--overwrite")
     assert code == 1, err
     assert "could not be" in err.strip().splitlines()[-1]
     for name, text in old.items():
@@ -161,9 +168,10 @@ def test_full_disk_leaves_the_old_file_and_no_half_one(there, tmp_path, run, no_
 @pytest.mark.parametrize(
     "ending", ["csv", "tsv", "geojson", "gpkg", "kml", "fgb", "shp", "SHP", "json"]
 )
-def test_full_disk_is_met_in_every_format(there, tmp_path, run, no_room, ending):
+def test_full_disk_is_met_in_every_format(there, tmp_path, run, ending):
     """GDAL says nothing of what fails when it closes a file: KML and FlatGeobuf are made then."""
-    code, _, err = run("merge", "waypoints.gpx", "-o", tmp_path / f"out.{ending}")
+    with no_room():
+        code, _, err = run("merge", "waypoints.gpx", "-o", tmp_path / f"out.{ending}")
     assert code == 1
     assert "could not be written" in err
     assert names(tmp_path) == []
