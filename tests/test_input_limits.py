@@ -128,8 +128,8 @@ def test_settings_of_a_hundred_megabytes_and_numbers_without_end(tmp_path):
     for reader in (Boat.from_toml, Layout.from_toml, Limits.from_toml):
         with pytest.raises(FileError, match=r"has 100000 kilobytes; at most 1000"):
             reader(large)
-        for path in (deep, digits):
-            with pytest.raises(FileError, match="TOML"):
+        for path, said in ((deep, "brackets stand too deep"), (digits, "too many digits")):
+            with pytest.raises(FileError, match=said):
                 reader(path)
 
 
@@ -177,7 +177,7 @@ def test_a_picture_of_too_many_pixels_is_refused_before_it_is_opened(side, said)
 
 
 CHILD = """
-import resource, sys
+import re, sys
 from pathlib import Path
 from athwart.errors import AthwartError
 from athwart.formats import inspect
@@ -187,11 +187,12 @@ for name in sys.argv[1:]:
         print("read", name)
     except AthwartError as error:
         print("refused", error)
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+# The kernel's own peak of this program: what getrusage tells begins with the parent's.
+print(re.search(r"VmHWM:\\s*(\\d+)", Path("/proc/self/status").read_text())[1])
 """
 
 
-@pytest.mark.skipif(sys.platform == "win32", reason="memory is measured the POSIX way")
+@pytest.mark.skipif(sys.platform != "linux", reason="memory is read where Linux tells it")
 def test_what_other_libraries_read_for_us_ends_in_a_sentence_and_not_in_a_crash(tmp_path):
     """Deep KML and JSON go to GDAL; a program of its own shows that it lives through them."""
     point = '{"type":"Point","coordinates":[0,0]}'
