@@ -628,6 +628,20 @@ def test_a_plan_is_drawn_told_and_can_be_hidden_role_by_role(visit, width, heigh
     assert zone.is_checked(), "what is chosen from the list is shown"
 
 
+def test_a_click_is_judged_by_the_sheet_as_it_lies_even_before_it_is_drawn_again(visit):
+    page = visit(review_map(marks=Marks.empty(), plan=planned()))
+    lon, lat = displace(-24.5, 51.25, 150.0, 330.0)
+    page.evaluate("map_sheet.panBy([400, 300], { animate: false })")
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
+    page.evaluate(
+        """(at) => { document.getElementById("whole").click();
+        const point = map_sheet.latLngToContainerPoint(at);
+        map_sheet.fire("click", { latlng: L.latLng(at), containerPoint: point }); }""",
+        [float(lat), float(lon)],
+    )
+    assert "hold for Ribs" in page.locator(".card").inner_text(timeout=2000)
+
+
 def test_a_plan_is_reached_by_keyboard_and_focus_comes_back(visit):
     page = visit(review_map(marks=Marks.empty(), plan=planned()))
     button = page.locator("#plan-list button").nth(1)

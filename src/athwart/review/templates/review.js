@@ -532,6 +532,8 @@ function athwartReview(map) {
   }
   var waiting = 0, view = null;
   function redraw() { if (!waiting) waiting = requestAnimationFrame(draw); }
+  /* What is pointed at is judged by the sheet as it lies, not by the picture that is about to be replaced. */
+  function drawWhatWaits() { if (waiting) { cancelAnimationFrame(waiting); draw(); } }
   function covering(hidden) {
     var all = plural(n, "mark", "marks");
     var tail = S.x.length ? " from " + plural(S.x.length, "sighting", "sightings") : "";
@@ -685,6 +687,7 @@ function athwartReview(map) {
   }
   var coarse = window.matchMedia && window.matchMedia("(pointer: coarse)").matches;
   map.on("click", function (event) {
+    drawWhatWaits();
     var hits = under(event.containerPoint, coarse ? 24 : 15);
     if (hits.length) { cameFrom = sheet; choose(hits[0], { others: hits }); return; }
     hits = planUnder(event.containerPoint);
