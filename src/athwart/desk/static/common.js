@@ -629,6 +629,8 @@ export function seaMap(element, options = {}) {
 
   map.on("click", (event) => {
     if (!options.onPick && !options.onSpot) return;
+    // What is pointed at is judged by the sheet as it lies, not by the picture about to be replaced.
+    if (waiting) { cancelAnimationFrame(waiting); draw(); }
     let best = null, least = 26;
     for (const [i, x, y] of drawn) {
       const d = Math.hypot(x - event.containerPoint.x, y - event.containerPoint.y);
