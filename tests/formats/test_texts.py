@@ -103,3 +103,10 @@ def test_years_that_cannot_be_written_are_left_empty():
     year = timedelta(days=366)
     before = np.datetime64(datetime(1, 1, 1)) - np.timedelta64(year)
     assert texts.format_times(np.array([before], "datetime64[us]")) == [""]
+
+
+@pytest.mark.parametrize("text", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:30:00-01:00"])
+def test_a_time_whose_year_in_utc_has_no_four_digits_is_no_time(text):
+    times, state = texts.parse_times([text, "2031-05-04T06:00:00Z", ""])
+    assert state.tolist() == [texts.BAD, texts.OK, texts.EMPTY]
+    assert np.isnat(times).tolist() == [True, False, True]

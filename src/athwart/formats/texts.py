@@ -39,6 +39,9 @@ _SHORT = re.compile(r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d)(Z|z|[+-]\d\d(?::?\d\d)?)?",
 _DIGITS = np.array([0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18])
 _BLOCK_S = 900
 _US = 1_000_000
+# ISO 8601 writes four digits of a year; what lies outside in UTC could be read but never written.
+_FIRST = np.datetime64("0001-01-01", "us")
+_LAST = np.datetime64("9999-12-31T23:59:59.999999", "us")
 
 
 def parse_numbers(texts: Sequence[str]) -> tuple[NDArray[np.float64], NDArray[np.int8]]:
@@ -109,8 +112,8 @@ def parse_times(
     times : numpy.ndarray of datetime64[us]
         UTC; NaT where there is none.
     state : numpy.ndarray
-        `OK`, `EMPTY`, `BAD`, `NO_ZONE` (the time is then as written), `AMBIGUOUS` or `NONEXISTENT`
-        at a clock change.
+        `OK`, `EMPTY`, `BAD` (in UTC outside the years 1 to 9999, too), `NO_ZONE` (the time is then
+        as written), `AMBIGUOUS` or `NONEXISTENT` at a clock change.
 
     Examples
     --------
@@ -155,6 +158,7 @@ def parse_times(
         if len(naive):
             micros[naive], state[naive] = _localize(micros[naive], zone)
     times = micros.astype("datetime64[us]")
+    state[(times < _FIRST) | (times > _LAST)] = BAD
     times[(state != OK) & (state != NO_ZONE)] = np.datetime64("NaT", "us")
     return times, state
 
@@ -246,9 +250,8 @@ def format_times(times: NDArray[np.datetime64]) -> list[str]:
     ['2031-05-04T06:00:00.25Z', '']
     """
     times = times.astype("datetime64[us]")
-    low, high = np.datetime64("0001-01-01", "us"), np.datetime64("9999-12-31T23:59:59.999999", "us")
     with np.errstate(invalid="ignore"):
-        usable = (times >= low) & (times <= high)
+        usable = (times >= _FIRST) & (times <= _LAST)
     out = np.full(len(times), "", dtype=object)
     texts = np.datetime_as_string(times[usable], unit="us").tolist()
     out[usable] = [
