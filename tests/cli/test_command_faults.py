@@ -246,17 +246,34 @@ def test_ctrl_c_in_a_change_of_a_book_leaves_it_sound(there, tmp_path, run, inte
         assert names(tmp_path) == ["season.gpkg"]
 
 
-def program(*words, **rest):
-    return subprocess.Popen(
+@contextmanager
+def program(*words):
+    """Start athwart as a program of its own; it ends with the test, whatever the test finds.
+
+    Whatever runs the tests may ignore Ctrl-C (a shell does for what it runs behind itself), and a
+    program inherits that.
+    """
+    hears = (
+        None if sys.platform == "win32" else lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)
+    )
+    with subprocess.Popen(
         [sys.executable, "-m", "athwart", *words],
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        env=ENVIRONMENT, text=True, **rest,
-    )  # fmt: skip
+        env=ENVIRONMENT, text=True, preexec_fn=hears,
+    ) as started:  # fmt: skip
+        try:
+            yield started
+        finally:
+            if started.poll() is None:
+                started.kill()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
 def test_a_real_ctrl_c_ends_a_long_command_with_130(there, tmp_path):
-    rows = "".join(f"{-46 - k * 1e-6:.6f},-20.1,Stone {k}\n" for k in range(200_000))
+    rows = "".join(
+        f"{-46 - k // 500 * 1e-3:.3f},{-20 - k % 500 * 2e-3:.3f},Stone {k}\n"
+        for k in range(200_000)
+    )
     (tmp_path / "many.csv").write_text(f"lat,lon,name\n{rows}")
     with program("merge", str(tmp_path / "many.csv"), "-o", str(tmp_path / "out.gpx")) as merging:
         time.sleep(1.5)
