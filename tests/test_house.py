@@ -27,12 +27,13 @@ HEAVY = (
 ALLOWED = {
     "errors": {"visible"},
     "units": {"errors"},
-    "settings": {"errors", "input_limits"},
+    "settings": {"errors", "input_limits", "unchanged"},
     "identity": set(),
     "kinds": set(),
     "progress": set(),
     "visible": set(),
     "input_limits": {"errors"},
+    "unchanged": {"errors"},
     "tables": {"errors", "units", "frames"},
     "frames": {"errors", "geometry", "tables"},
     "geometry": {"errors", "units", "geometry"},
@@ -43,7 +44,7 @@ ALLOWED = {
     "waypoints": {"errors", "tables", "identity"},
     "trips": {"errors", "tables", "identity"},
     "fix": {"boat", "errors", "geometry", "identity", "tables", "uncertainty"},
-    "frame": {"input_limits", "boat", "errors", "fix", "formats", "frame", "geometry", "settings", "tables", "uncertainty", "units"},
+    "frame": {"input_limits", "boat", "errors", "fix", "formats", "frame", "geometry", "settings", "tables", "uncertainty", "unchanged", "units"},
     "plan": {"boat", "errors", "features", "geometry", "plan", "tables", "uncertainty", "units"},
     "advice": {
         "advice", "boat", "errors", "features", "formats", "geometry", "handover", "plan", "plotter",

@@ -8,6 +8,7 @@ from typing import Any
 
 from athwart.errors import FileError
 from athwart.input_limits import check_size
+from athwart.unchanged import unchanged
 
 __all__ = ["parse_settings", "read_settings"]
 
@@ -23,8 +24,9 @@ def read_settings(path: Path) -> dict[str, Any]:
         The file cannot be read, is too large, or is no TOML.
     """
     try:
-        check_size("SETTINGS_KB", path)
-        text = path.read_text(encoding="utf-8-sig")
+        with unchanged(path):
+            check_size("SETTINGS_KB", path)
+            text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise FileError(path.name, f"cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:

@@ -246,6 +246,14 @@ def test_ctrl_c_in_a_change_of_a_book_leaves_it_sound(there, tmp_path, run, inte
         assert names(tmp_path) == ["season.gpkg"]
 
 
+HEARING = """
+import signal
+signal.signal(signal.SIGINT, signal.default_int_handler)
+import runpy
+runpy.run_module("athwart", run_name="__main__")
+"""
+
+
 @contextmanager
 def program(*words):
     """Start athwart as a program of its own; it ends with the test, whatever the test finds.
@@ -253,13 +261,10 @@ def program(*words):
     Whatever runs the tests may ignore Ctrl-C (a shell does for what it runs behind itself), and a
     program inherits that.
     """
-    hears = (
-        None if sys.platform == "win32" else lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)
-    )
     with subprocess.Popen(
-        [sys.executable, "-m", "athwart", *words],
+        [sys.executable, "-c", HEARING, *words],
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        env=ENVIRONMENT, text=True, preexec_fn=hears,
+        env=ENVIRONMENT, text=True,
     ) as started:  # fmt: skip
         try:
             yield started

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from athwart.book.derive import Derived
     from athwart.book.store import Store
     from athwart.book.work import Ruled
+    from athwart.contents import Contents
 
 SHOWN = 12
 
@@ -133,6 +134,7 @@ def add(
     from athwart.book.adding import SourceFile
     from athwart.book.store import create, is_book, open_book
     from athwart.formats import read
+    from athwart.unchanged import unchanged
 
     boat = read_boat(boat_file)
     options = read_options(time_zone or boat.time_zone, day, allow_ballpark=allow_ballpark)
@@ -140,12 +142,18 @@ def add(
         open_book(book).close()  # what is wrong with it is said before anything is read
     with Progress() as told:
         order = [*([track_file] if track_file and track_file not in files else []), *files]
-        contents = []
+        contents: list[Contents] = []
+        sources: list[SourceFile] = []
         for path in order:
             told(f"reading {path.name}")
             if path.exists() and book.exists() and path.samefile(book):
                 raise UsageError(f"{path.name} is the book itself")
-            contents.append(read(path, skip_bad=skip_bad, options=options))
+            with unchanged(path):
+                found = read(path, skip_bad=skip_bad, options=options)
+                sources.append(
+                    SourceFile(path.name, _hash(path), path.stat().st_size, found.format)
+                )
+            contents.append(found)
         track = None
         if track_file is not None:
             track = contents[order.index(track_file)].tracks
@@ -161,13 +169,13 @@ def add(
     results: list[tuple[str, Added]] = []
     rejected: list[tuple[str, Any]] = []
     with _changing(book) as (store, told):
-        for path, found in zip(order, contents, strict=True):
+        for path, found, source in zip(order, contents, sources, strict=True):
             told(f"adding {path.name}")
             try:
                 added, bad = work.add(
                     store,
                     found,
-                    SourceFile(path.name, _hash(path), path.stat().st_size, found.format),
+                    source,
                     trip=trip,
                     boat=boat,
                     track=track,

@@ -23,6 +23,7 @@ from athwart.formats.registry import (
     find_format,
     formats,
 )
+from athwart.unchanged import unchanged
 
 if TYPE_CHECKING:
     import geopandas
@@ -95,7 +96,11 @@ def _load(path: str | os.PathLike[str], options: ReadOptions | None) -> tuple[Co
     if not found.can_read:
         raise FileError(source.name, f"{found.title} can only be written, not read")
     try:
-        contents = found.read(source, options or ReadOptions())
+        if getattr(found, "module", ""):  # readers of ours know which files they read
+            contents = found.read(source, options or ReadOptions())
+        else:
+            with unchanged(source):
+                contents = found.read(source, options or ReadOptions())
     except AthwartError:
         raise
     except MemoryError as error:

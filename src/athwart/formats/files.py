@@ -17,6 +17,7 @@ from pathlib import Path
 
 from athwart.errors import FileError
 from athwart.input_limits import check_size
+from athwart.unchanged import unchanged
 
 __all__ = ["atomic_write", "check_target", "gdal_source", "gdal_target", "read_bytes", "staged"]
 
@@ -186,12 +187,13 @@ def read_bytes(path: str | os.PathLike[str], limit: str) -> bytes:
     FileError
         It is missing, a folder, too large, or cannot be read.
     """
-    check_source(path)
+    source = check_source(path)
     try:
-        check_size(limit, Path(path))
-        return Path(path).read_bytes()
+        with unchanged(source):
+            check_size(limit, source)
+            return source.read_bytes()
     except OSError as error:
-        raise FileError(Path(path).name, f"cannot be read ({_why(error)})") from error
+        raise FileError(source.name, f"cannot be read ({_why(error)})") from error
 
 
 def check_source(path: str | os.PathLike[str]) -> Path:

@@ -39,6 +39,7 @@ from athwart.formats.gpx_points import POINT_TAGS, Collector, Node, Points
 from athwart.formats.gpx_runs import Run, cut_runs
 from athwart.formats.registry import ReadOptions
 from athwart.input_limits import check_count, check_size, most
+from athwart.unchanged import unchanged
 
 __all__ = ["read"]
 
@@ -521,6 +522,11 @@ def read(path: Path, options: ReadOptions) -> Contents:
     FileError
         It is not XML, not GPX, cut short, or declares entities; the line is named.
     """
+    with unchanged(path):
+        return _read(path, options)
+
+
+def _read(path: Path, options: ReadOptions) -> Contents:
     check_size("GPX_MB", path)
     with path.open("rb") as handle:
         head = handle.read(4096)

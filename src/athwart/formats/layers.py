@@ -36,6 +36,7 @@ from athwart.formats.styles import STYLED, STYLES_TABLE, write_styles
 from athwart.geometry.geodesic import to_wgs84
 from athwart.input_limits import check_count, check_size
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints, text_array
+from athwart.unchanged import unchanged
 
 if TYPE_CHECKING:
     import geopandas
@@ -164,16 +165,41 @@ def read(path: Path, options: ReadOptions, *, driver: str, name: str) -> Content
             path, with_private=options.with_private
         )
         return book
-    collected = _Collected(path.name, options)
-    for layer, frame in _frames(path, driver):
-        with _gdal(path, driver):
-            collected.add(layer, frame, kml=driver == "LIBKML", short=driver == "ESRI Shapefile")
-    contents = collected.contents(name)
     sibling = tabling.sibling_of(path)
-    if driver in _MANY_LAYERS or not contents.counts.get("marks") or not sibling.is_file():
-        return contents
-    beside = read(sibling, options, driver=driver, name=name)
-    return tabling.join_sibling(contents, beside)
+    if driver in _MANY_LAYERS or not sibling.is_file():
+        return _read_one(path, options, driver, name)
+    with unchanged(path, sibling):
+        contents = _read_one(path, options, driver, name)
+        if not contents.counts.get("marks"):
+            return contents
+        beside = _read_one(sibling, options, driver, name)
+        return tabling.join_sibling(contents, beside)
+
+
+def _read_one(path: Path, options: ReadOptions, driver: str, name: str) -> Contents:
+    collected = _Collected(path.name, options)
+    with unchanged(*_files_of(path, driver)):
+        for layer, frame in _frames(path, driver):
+            with _gdal(path, driver):
+                collected.add(
+                    layer, frame, kml=driver == "LIBKML", short=driver == "ESRI Shapefile"
+                )
+        return collected.contents(name)
+
+
+def _files_of(path: Path, driver: str) -> list[Path]:
+    """Return the file with the others that GDAL reads as parts of it."""
+    if driver != "ESRI Shapefile" or not path.parent.is_dir():
+        return [path]
+    parts = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+    return [
+        path,
+        *(
+            p
+            for p in path.parent.iterdir()
+            if p.stem == path.stem and p.suffix.lower() in parts and p != path
+        ),
+    ]
 
 
 def _is_book(path: Path) -> bool:
@@ -429,9 +455,16 @@ def _driver_of(path: Path) -> str:
 def _shapes(
     path: Path, kinds: set[int], what: str, *, allow_ballpark: bool, every: bool = False
 ) -> list[geopandas.GeoDataFrame]:
+    driver = _driver_of(path)
+    with unchanged(*_files_of(path, driver)):
+        return _shapes_of(path, driver, kinds, what, allow_ballpark=allow_ballpark, every=every)
+
+
+def _shapes_of(
+    path: Path, driver: str, kinds: set[int], what: str, *, allow_ballpark: bool, every: bool
+) -> list[geopandas.GeoDataFrame]:
     import shapely
 
-    driver = _driver_of(path)
     found = []
     for layer, frame in _frames(path, driver):
         with _gdal(path, driver):

@@ -27,6 +27,7 @@ from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
 from athwart.input_limits import most, over
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints
+from athwart.unchanged import unchanged
 
 __all__ = [
     "CLEAN", "SIBLING", "contents_of", "delimiter_of", "main_table", "read", "safe_cell", "sibling_of",
@@ -61,11 +62,14 @@ def read(path: Path, options: ReadOptions) -> Contents:
     FileError
         No table, an empty one, columns that make none of ours, or one column twice.
     """
-    contents = _read_one(path, options)
     sibling = sibling_of(path)
-    if not contents.counts.get("marks") or not sibling.is_file():
-        return contents
-    return join_sibling(contents, _read_one(sibling, options))
+    if not sibling.is_file():
+        return _read_one(path, options)
+    with unchanged(path, sibling):
+        contents = _read_one(path, options)
+        if not contents.counts.get("marks"):
+            return contents
+        return join_sibling(contents, _read_one(sibling, options))
 
 
 def join_sibling(contents: Contents, beside: Contents) -> Contents:

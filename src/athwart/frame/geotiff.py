@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from athwart.errors import FileError
 from athwart.formats.files import check_source, staged
 from athwart.frame.strip import Strip
+from athwart.unchanged import unchanged
 
 __all__ = ["read_geotiff", "write_geotiff"]
 
@@ -122,7 +123,7 @@ def read_geotiff(path: str | os.PathLike[str], *, max_pixels: int = 16_000_000) 
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused below, in a sentence
-            with rasterio.open(source, driver="GTiff") as file:
+            with unchanged(source), rasterio.open(source, driver="GTiff") as file:
                 a, b, c, d, e, f = tuple(file.transform)[:6]
                 epsg = file.crs.to_epsg() if file.crs else None
                 if file.dtypes[0] != "uint8":

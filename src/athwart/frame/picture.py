@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from athwart.errors import FileError
 from athwart.input_limits import LIMITS, most
+from athwart.unchanged import unchanged
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -124,7 +125,7 @@ def read_picture(
         path = Path(source)
         name = name or path.name
         try:
-            with path.open("rb") as file:
+            with unchanged(path), path.open("rb") as file:
                 data = file.read(max_bytes + 1)
         except OSError as error:
             raise FileError(name, f"cannot be read: {error.strerror}") from error
