@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sqlite3
 from collections.abc import Iterator
@@ -17,9 +18,24 @@ __all__ = ["back_up", "backup_name", "copy_aside"]
 
 
 def backup_name(path: Path, moment: datetime | None = None) -> Path:
-    """Return the name of a backup beside the book: its own, with the day and the time."""
-    moment = moment or datetime.now(UTC)
-    return path.with_name(f"{path.stem}-backup-{moment:%Y-%m-%d-%H%M%S}{path.suffix}")
+    """Return a free name for a backup beside the book: its own, with the day and the time.
+
+    The clock may have been set back since the last one, or both may be of one second.
+    """
+    return _free(path, _dated(path, moment or datetime.now(UTC)))
+
+
+def _dated(path: Path, moment: datetime) -> str:
+    return f"{path.stem}-backup-{moment:%Y-%m-%d-%H%M%S}"
+
+
+def _free(path: Path, stem: str) -> Path:
+    """Return a name beside a book that no file has, numbered where need be."""
+    target, number = path.with_name(f"{stem}{path.suffix}"), 1
+    while os.path.lexists(target):
+        number += 1
+        target = path.with_name(f"{stem}-{number}{path.suffix}")
+    return target
 
 
 def back_up(path: Path, target: Path, *, overwrite: bool = False) -> Path:
@@ -50,11 +66,7 @@ def back_up(path: Path, target: Path, *, overwrite: bool = False) -> Path:
 
 def copy_aside(store: Store, stem: str) -> Path:
     """Copy an open book beside itself, under a name that is free."""
-    target = store.path.with_name(f"{stem}{store.path.suffix}")
-    number = 1
-    while target.exists():
-        number += 1
-        target = store.path.with_name(f"{stem}-{number}{store.path.suffix}")
+    target = _free(store.path, stem)
     _copy(store, target)
     return target
 
@@ -100,7 +112,7 @@ def _sentences(target: Path) -> Iterator[None]:
 
 def _leftover(path: Path, target: Path) -> str:
     """Return what folders are called that killed copies left: of this name, or of another time."""
-    zero = backup_name(path, datetime(2000, 1, 1, tzinfo=UTC)).name[:40]
+    zero = f"{_dated(path, datetime(2000, 1, 1, tzinfo=UTC))}{path.suffix}"[:40]
     length = len(path.stem)
     dated = re.escape(zero[:length]) + re.sub("[0-9]", "[0-9]", re.escape(zero[length:]))
     return rf"\.(?:{dated}|{re.escape(target.name[:40])})\.[a-z0-9_]{{8}}"

@@ -157,7 +157,9 @@ def _moved(changes: Changes, moved: Sequence[tuple[str, str, bytes, bytes]]) -> 
         dtype=object,
     )
     sightings = to_sightings(
-        Waypoints.from_columns({"lon": lon[far], "lat": lat[far], "time": _now(), "note": notes})
+        Waypoints.from_columns(
+            {"lon": lon[far], "lat": lat[far], "time": _moment(changes), "note": notes}
+        )
     )
     add_sightings(changes, sightings, 0, Added())
     tie_moved(
@@ -173,7 +175,7 @@ def _drawn(changes: Changes, rows: Sequence[tuple[Any, ...]]) -> list[str]:
     parts = []
     if placed:
         lon, lat = points_of([r[-1] for r in placed])
-        values: dict[str, Any] = {"lon": lon, "lat": lat, "time": _now()}
+        values: dict[str, Any] = {"lon": lon, "lat": lat, "time": _moment(changes)}
         for k, name in enumerate(("name", "kind", "hazard", "note")):
             values[name] = np.array(
                 [bool(r[k + 1]) if name == "hazard" else str(r[k + 1] or "") for r in placed],
@@ -188,6 +190,19 @@ def _drawn(changes: Changes, rows: Sequence[tuple[Any, ...]]) -> list[str]:
     if len(placed) < len(rows):
         parts.append(f"{many(len(rows) - len(placed), 'row')} without a place left out")
     return parts
+
+
+def _moment(changes: Changes) -> np.datetime64:
+    """Return the time for what was edited: now, or the next second that no sighting has.
+
+    A place and a time make a sighting's id. Where the clock stands or was set back, what is put to the
+    same place a second time would be taken for known.
+    """
+    moment = _now()
+    taken = "SELECT 1 FROM sightings WHERE time_us = ? LIMIT 1"
+    while changes.connection.execute(taken, (int(moment.astype(np.int64)),)).fetchone():
+        moment += np.timedelta64(1, "s")
+    return moment
 
 
 def _now() -> np.datetime64:
