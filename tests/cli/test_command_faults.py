@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gc
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -45,6 +46,7 @@ WRITING = {
     "tide": "tide --tide tides.csv --at 2025-06-01T09:00Z --until 2025-06-01T18:00Z -o OUT.csv",
     "hold": f"{HOLD} -o OUT.kml",
     "day": f"{DAY} -o OUT.html",
+    "zones": "zones waypoints.gpx --zones zones.geojson -o OUT.kml",
     "backup": "book backup season.gpkg -o OUT.gpkg",
 }
 """A line for each command that writes a file, run in a folder of samples; OUT is where to."""
@@ -54,6 +56,9 @@ CHANGING = {
     "edit": "book edit season.gpkg Anvil --note again",
     "visit": "book visit season.gpkg Anvil --result 2-fish",
     "undo": "book undo season.gpkg",
+    "merge": "book merge season.gpkg --all",
+    "same": "book same season.gpkg Anvil Saddle",
+    "apart": "book apart season.gpkg Anvil Saddle",
 }
 PRINTING = {
     "info": "info waypoints.gpx trip-1-track.gpx --json",
@@ -137,14 +142,14 @@ def test_folder_that_is_not_there_or_not_ours_is_named_and_left_alone(there, tmp
 
 
 @contextmanager
-def no_room():
-    """Let no file grow over 300 bytes: what the system answers is what a full disk answers.
+def no_room(size=300):
+    """Let no file grow over so many bytes: what the system answers is what a full disk answers.
 
     For no longer than a command lasts, since pytest's own report may go to a file.
     """
     resource = pytest.importorskip("resource")
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (300, before[1]))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
     try:
         yield
     finally:
@@ -175,6 +180,22 @@ def test_full_disk_is_met_in_every_format(there, tmp_path, run, ending):
     assert code == 1
     assert "could not be written" in err
     assert names(tmp_path) == []
+
+
+@pytest.mark.parametrize("kilobytes", [0, 200, 500])
+def test_full_disk_in_the_middle_of_the_demo_leaves_whole_files_and_a_way_on(
+    tmp_path, run, kilobytes
+):
+    """Later files of the demo are larger: the book stops it at once, then as it grows, then the map."""
+    with no_room(300 + 1000 * kilobytes):
+        code, _, err = run("demo", "-o", tmp_path / "out")
+    assert code == 1
+    last = err.strip().splitlines()[-1]
+    assert re.search("could not be|disk (is|may be) full", last), last
+    left = names(tmp_path / "out")
+    assert not [name for name in left if name.startswith(".") or name.endswith("-journal")]
+    assert "marks.html" not in left
+    assert run("demo", "-o", tmp_path / "out", "--overwrite")[0] == 0
 
 
 # -- Ctrl-C ----------------------------------------------------------------------------------------
@@ -255,14 +276,14 @@ runpy.run_module("athwart", run_name="__main__")
 
 
 @contextmanager
-def program(*words):
+def program(*words, start=HEARING):
     """Start athwart as a program of its own; it ends with the test, whatever the test finds.
 
     Whatever runs the tests may ignore Ctrl-C (a shell does for what it runs behind itself), and a
     program inherits that.
     """
     with subprocess.Popen(
-        [sys.executable, "-c", HEARING, *words],
+        [sys.executable, "-c", start, *words],
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
         env=ENVIRONMENT, text=True,
     ) as started:  # fmt: skip
@@ -271,6 +292,71 @@ def program(*words):
         finally:
             if started.poll() is None:
                 started.kill()
+
+
+@DROPPED
+def test_ctrl_c_in_the_demo_leaves_whole_files_and_a_way_on(tmp_path, run, interrupted):
+    from athwart.book.checking import check_book
+
+    started = time.perf_counter()
+    assert run("demo", "-o", tmp_path / "whole")[0] == 0
+    lasts = time.perf_counter() - started
+    whole = {p.name: p.stat().st_size for p in (tmp_path / "whole").iterdir()}
+    folder = tmp_path / "out"
+    for part in (0.1, 0.5, 0.9):
+        interrupted(lasts * part)
+        code, _, err = run("demo", "-o", folder, "--overwrite")
+        interrupted(0)
+        assert code in (0, 130), err
+        assert code == 0 or err.strip().splitlines()[-1] == "stopped"
+        for path in folder.iterdir():
+            if path.suffix == ".gpkg":
+                assert check_book(path) == []
+            else:
+                assert path.stat().st_size > 0.9 * whole[path.name]
+    assert run("demo", "-o", folder, "--overwrite")[0] == 0
+    assert names(folder) == sorted(whole)
+
+
+def test_ctrl_c_while_the_program_is_loaded_is_no_fault():
+    """Key and load meet at the first library: what was not loaded yet cannot print a sentence."""
+    pressed = """
+import sys
+class Pressed:
+    def find_spec(self, name, *rest):
+        if name == "click":
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Pressed())
+"""
+    with program("--help", start=pressed + HEARING) as helping:
+        out, err = helping.communicate(timeout=60)
+    assert (helping.returncode, out, err) == (130, "", "stopped\n")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
+def test_a_real_ctrl_c_closes_the_desk_while_it_merges(there, tmp_path):
+    from page import Page
+
+    from athwart.book.checking import check_book
+    from athwart.desk.guard import COOKIE
+
+    book = Path(shutil.copy("season.gpkg", tmp_path / "season.gpkg"))
+    with program("desk", str(book), "--no-open") as desk:
+        told = re.search(r":(\d+)/\?token=(\S+)", desk.stderr.readline())
+        page = Page(int(told[1]), None, f"{COOKIE}={told[2]}")
+        for _ in range(200):
+            try:
+                assert page.post("/api/merge", {"all": True}).status == 200
+                break
+            except OSError:  # it does not listen yet
+                time.sleep(0.02)
+        desk.send_signal(signal.SIGINT)
+        out, err = desk.communicate(timeout=60)
+    assert desk.returncode == 130, err
+    assert err.strip().splitlines()[-1] == "stopped"
+    assert "Traceback" not in out + err
+    assert check_book(book) == []
+    assert names(tmp_path) == ["season.gpkg"]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals are sent the POSIX way")
