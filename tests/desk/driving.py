@@ -48,16 +48,30 @@ def tell_when_and_where(page, made, folder, moment=None):
     page.get_by_text(re.compile("^At .* the boat was at")).wait_for()
 
 
-def on_screen(page, made):
-    """Return a function from the picture's pixels to the window's."""
-    canvas = page.locator(".picture canvas")
-    canvas.scroll_into_view_if_needed()
-    box = canvas.bounding_box()
+def on_canvas(made, box):
+    """Return a function from the picture's pixels to those of a canvas that shows the whole of it."""
     height, width = made.image.shape
     scale = min(box["width"] / width, box["height"] / height)
-    left = box["x"] + (box["width"] - width * scale) / 2
-    top = box["y"] + (box["height"] - height * scale) / 2
+    left, top = (box["width"] - width * scale) / 2, (box["height"] - height * scale) / 2
     return lambda x, y: (left + x * scale, top + y * scale)
+
+
+def on_screen(page, made):
+    """Return a function from the picture's pixels to the window's, once the page lies still."""
+    canvas = page.locator(".picture canvas")
+    canvas.scroll_into_view_if_needed()
+    canvas.hover(trial=True)
+    box = canvas.bounding_box()
+    at = on_canvas(made, box)
+    return lambda x, y: (box["x"] + at(x, y)[0], box["y"] + at(x, y)[1])
+
+
+def point_at(page, made, *points):
+    """Click on points of the picture in turn, wherever the page has moved it to by then."""
+    canvas = page.locator(".picture canvas")
+    for x, y in points:
+        left, top = on_canvas(made, canvas.bounding_box())(x, y)
+        canvas.click(position={"x": left, "y": top})
 
 
 def ready(visit, made, folder, **screen):

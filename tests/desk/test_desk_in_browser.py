@@ -15,9 +15,9 @@ MARKUP = "<img src=x onerror=alert(1)> \u202e{{7*7}}"
 
 
 def told(page, words):
-    page.wait_for_function(
-        "w => (document.getElementById('told')?.innerText || '').includes(w)", arg=words
-    )
+    from playwright.sync_api import expect
+
+    expect(page.locator("#told")).to_contain_text(words, use_inner_text=True, timeout=8000)
 
 
 def marks_of(desk):

@@ -7,7 +7,7 @@ import re
 import gpxpy
 import numpy as np
 import pytest
-from driving import on_screen, ready
+from driving import on_screen, point_at, ready
 from paused_frame import frame
 from pyproj import Geod
 from test_desk_in_browser import marks_of, told
@@ -25,16 +25,13 @@ def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_pa
     page.get_by_text(re.compile("of the lines are sure")).wait_for()
 
     page.get_by_role("button", name="point at a thing").click()
-    at = on_screen(page, made)
     targets = made.targets[:3]
-    for t in targets:
-        page.mouse.click(*at(t["x"], t["y"]))
+    point_at(page, made, *((t["x"], t["y"]) for t in targets))
     sentences = page.locator("ol[aria-label='what was pointed at'] p.said")
     for k, t in enumerate(targets):
         sentences.nth(k).get_by_text(re.compile(f"to {t['side']}, .* back$")).wait_for()
 
     page.get_by_role("button", name="drag a shadow").click()
-    at = on_screen(page, made)
     shaded = next(k for k, t in enumerate(targets) if np.isfinite(t["shadow_x0"]))
     t = targets[shaded]
     page.get_by_role("button", name=f"choose thing {shaded + 1}").click()
@@ -53,9 +50,7 @@ def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_pa
     entry.get_by_text(re.compile("of its shadow w.* found in the picture")).wait_for()
 
     page.get_by_role("button", name="draw a line").click()
-    at = on_screen(page, made)
-    for x, y in ((620, 200), (660, 260), (640, 330)):
-        page.mouse.click(*at(x, y))
+    point_at(page, made, (620, 200), (660, 260), (640, 330))
     page.get_by_role("button", name="end the line").click()
     page.get_by_text(re.compile("^line, 3 corners, R95")).wait_for()
     kind = page.locator("li[data-pick='0']").get_by_label("kind")
@@ -131,9 +126,7 @@ def test_the_time_of_a_line_is_measured_on_a_thing_drawn_twice(visit, tmp_path):
     page = ready(visit, made, tmp_path)
     page.get_by_label("a line takes").select_option("")
     page.get_by_role("button", name="point at a thing").click()
-    at = on_screen(page, made)
-    for x, y in twice:
-        page.mouse.click(*at(x, y))
+    point_at(page, made, *twice)
     sentences = page.locator("ol[aria-label='what was pointed at'] p.said")
     sentences.nth(1).get_by_text(re.compile("nothing says how long a line takes")).wait_for()
     measure = page.get_by_role("button", name="measure it on a thing drawn twice")
@@ -157,7 +150,7 @@ def test_the_page_fits_a_phone_and_axe_finds_no_serious_fault(visit, desk, tmp_p
     made = frame()
     page = ready(visit, made, tmp_path, width=375, height=700, scheme=scheme)
     page.get_by_role("button", name="point at a thing").click()
-    page.mouse.click(*on_screen(page, made)(made.targets[0]["x"], made.targets[0]["y"]))
+    point_at(page, made, (made.targets[0]["x"], made.targets[0]["y"]))
     page.get_by_text(re.compile("to .* back$")).wait_for()
     assert page.evaluate("document.documentElement.scrollWidth") <= 375
     found = axe.Axe().run(page).response["violations"]
@@ -169,9 +162,8 @@ def test_a_thing_renamed_or_moved_after_saving_is_put_right(visit, desk, tmp_pat
     page = ready(visit, made, tmp_path)
     page.get_by_text(re.compile("of the lines are sure")).wait_for()
     page.get_by_role("button", name="point at a thing").click()
-    at = on_screen(page, made)
     x, y = made.targets[0]["x"], made.targets[0]["y"]
-    page.mouse.click(*at(x, y))
+    point_at(page, made, (x, y))
     entry = page.locator("ol[aria-label='what was pointed at'] li")
     entry.get_by_text(re.compile("to .* back$")).wait_for()
     save = page.get_by_role("button", name="save into the book")

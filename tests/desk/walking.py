@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from driving import drop, on_screen, tell_when_and_where
+from driving import drop, on_screen, point_at, tell_when_and_where
 from geographiclib.geodesic import Geodesic
 from paused_frame import BODIES, frame
 from season import run
@@ -101,9 +101,7 @@ def walk(page: Any, home: str, folder: Path, made: Any) -> Iterator[Step]:
     yield 5, "bottom", [tools, page.get_by_text(re.compile("of the lines are sure"))]
 
     page.get_by_role("button", name="point at a thing").click()
-    at = on_screen(page, made)
-    for k in (STONE, TRUNK):
-        page.mouse.click(*at(made.targets[k]["x"], made.targets[k]["y"]))
+    point_at(page, made, *((made.targets[k]["x"], made.targets[k]["y"]) for k in (STONE, TRUNK)))
     list_ = page.locator("ol[aria-label='what was pointed at']")
     for k, (name, kind) in enumerate((("Corner rock", "rock"), ("Old trunk", "timber"))):
         li = list_.locator("li").nth(k)
@@ -126,9 +124,7 @@ def walk(page: Any, home: str, folder: Path, made: Any) -> Iterator[Step]:
     yield 7, "", []
 
     page.get_by_role("button", name="draw a line").click()
-    at = on_screen(page, made)
-    for x, y in CORNERS:
-        page.mouse.click(*at(x, y))
+    point_at(page, made, *CORNERS)
     page.get_by_role("button", name="end the line").wait_for()
     yield 8, "", []
     page.get_by_role("button", name="end the line").click()
