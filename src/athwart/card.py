@@ -15,17 +15,13 @@ from contextlib import suppress
 from pathlib import Path
 
 from athwart.errors import FileError, UsageError
-from athwart.formats.files import flush_folder
+from athwart.formats.files import flush_folder, is_device
 from athwart.shortnames import plain_text
 
 __all__ = ["card_names", "verify_written", "write_card"]
 
 _SLACK_BYTES = 64 * 1024  # a large cluster for each file, and for the folder's own list
-_RESERVED = {
-    "CON", "PRN", "AUX", "NUL",
-    *(f"COM{i}" for i in range(10)), *(f"LPT{i}" for i in range(10)),
-}  # fmt: skip
-_SHORT = re.compile(r"^[A-Z0-9_-]{1,8}(\.[A-Z0-9]{1,3})?$")
+_SHORT = re.compile(r"[A-Z0-9_-]{1,8}(\.[A-Z0-9]{1,3})?")
 
 
 def card_names(stem: str, count: int, ending: str = "GPX") -> list[str]:
@@ -37,7 +33,7 @@ def card_names(stem: str, count: int, ending: str = "GPX") -> list[str]:
     ['OUTERB01.GPX', 'OUTERB02.GPX']
     """
     plain = re.sub(r"[^A-Z0-9]", "", plain_text(stem, "ascii-upper")[0]) or "MARKS"
-    if plain in _RESERVED:
+    if is_device(plain):
         plain = "M" + plain
     ending = re.sub(r"[^A-Z0-9]", "", ending.upper())[:3] or "GPX"
     if count <= 1:
@@ -75,7 +71,7 @@ def write_card(
     folder = Path(folder)
     seen: set[str] = set()
     for name in files:
-        if not _SHORT.match(name) or name.split(".")[0] in _RESERVED or name in seen:
+        if not _SHORT.fullmatch(name) or is_device(name) or name in seen:
             raise UsageError(
                 f"{name!r} is no short name; allowed are up to 8 of A-Z, 0-9, - and _, a dot and "
                 "up to 3 of A-Z and 0-9"

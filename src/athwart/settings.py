@@ -12,6 +12,7 @@ from athwart.unchanged import unchanged
 
 __all__ = ["parse_settings", "read_settings"]
 
+_NO_TEXT = "is not a text file in UTF-8; open it in an editor of text and save it as UTF-8"
 _LEAST, _MOST = -(2**63), 2**63 - 1
 
 
@@ -30,9 +31,11 @@ def read_settings(path: Path) -> dict[str, Any]:
     except OSError as error:
         raise FileError(path.name, f"cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
-        raise FileError(path.name, "is not a text file in UTF-8") from error
+        raise FileError(path.name, _NO_TEXT) from error
     except ValueError as error:  # a name that no file can have
         raise FileError(path.name, f"cannot be read: {error}") from error
+    if "\0" in text:
+        raise FileError(path.name, _NO_TEXT)
     return parse_settings(text, path.name)
 
 

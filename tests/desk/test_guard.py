@@ -113,12 +113,26 @@ def test_every_answer_forbids_scripts_from_elsewhere(page, path):
 
 
 @pytest.mark.parametrize(
-    "name", ["../out.gpx", "/etc/out.gpx", "a/b.gpx", "..", ".out.gpx", "out.html", "a\\b.gpx", ""]
-)
+    "name", ["../out.gpx", "/etc/out.gpx", "a/b.gpx", "..", ".out.gpx", "out.html", "a\\b.gpx", "",
+     "C:out.gpx", "C:\\out.gpx", "a:b.gpx", "out.gpx.", "out.gpx ", "out.gpx:b.gpx", "\0.gpx", "a?.gpx",
+     "\\\\there\\a.gpx"],
+)  # fmt: skip
 def test_files_are_written_into_the_books_folder_alone(page, name):
     answer = page.post("/api/hand-over/write", {"as": "gpx", "name": name})
     assert answer.status == 400
     assert "file name" in answer.json()["fault"] or "must end in" in answer.json()["fault"]
+
+
+@pytest.mark.parametrize(
+    "name", ["NUL.gpx", "con.gpx", "Com1.track.gpx", "aux .gpx", "LPT\u00b9.gpx"]
+)
+def test_no_file_gets_the_name_of_a_device(page, name):
+    for ending, what in (("gpx", "gpx"), ("csv", "table")):
+        given = name.replace("gpx", ending)
+        answer = page.post("/api/hand-over/write", {"as": what, "name": given})
+        assert answer.status == 400
+        assert "a device on Windows; give another" in answer.json()["fault"]
+        assert answer.json()["fault"].startswith(given)
 
 
 @pytest.mark.parametrize("name", ["../season.gpkg", "/elsewhere/season.gpkg", "season.txt"])

@@ -12,6 +12,7 @@ from typing import Any
 
 from athwart.book.store import create, is_book
 from athwart.errors import AthwartError, FileError, UsageError
+from athwart.formats.files import is_device
 
 __all__ = ["Desk", "Job", "plain_file_name"]
 
@@ -27,7 +28,7 @@ def plain_file_name(name: str, endings: tuple[str, ...]) -> str:
     Raises
     ------
     UsageError
-        It has a folder in it, is hidden, is empty, or ends otherwise.
+        It has a folder in it, is hidden, is empty, names a device, or ends otherwise.
     """
     bad = (
         not name
@@ -39,6 +40,8 @@ def plain_file_name(name: str, endings: tuple[str, ...]) -> str:
     )
     if bad:
         raise UsageError(f"{name!r} is no plain file name; leave folders and signs out")
+    if is_device(name):
+        raise UsageError(f"{name} is the name of a device on Windows; give another")
     if not name.lower().endswith(endings):
         raise UsageError(f"{name} must end in {' or '.join(endings)}")
     return name

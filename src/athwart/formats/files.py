@@ -19,10 +19,31 @@ from athwart.errors import FileError
 from athwart.input_limits import check_size
 from athwart.unchanged import unchanged
 
-__all__ = ["atomic_write", "check_target", "gdal_source", "gdal_target", "read_bytes", "staged"]
+__all__ = [
+    "atomic_write", "check_target", "gdal_source", "gdal_target", "is_device", "read_bytes", "staged",
+]  # fmt: skip
 
 _ODD = frozenset("!;")
 """Characters in a path that the door to GDAL takes for parts of an address."""
+
+
+_DEVICES = {
+    "CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$",
+    *(f"{port}{i}" for port in ("COM", "LPT") for i in "0123456789\u00b9\u00b2\u00b3"),
+}  # fmt: skip
+"""Names of devices in Windows, with any ending (Microsoft, "Naming Files, Paths, and Namespaces",
+from memory)."""
+
+
+def is_device(name: str) -> bool:
+    """Return whether Windows takes the name of a file for a device, where nothing is kept.
+
+    Examples
+    --------
+    >>> [is_device(name) for name in ("nul.gpx", "Con .a.tif", "console.gpx")]
+    [True, True, False]
+    """
+    return name.partition(".")[0].rstrip(" ").upper() in _DEVICES
 
 
 def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:

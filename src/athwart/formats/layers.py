@@ -89,7 +89,7 @@ def _check(path: Path, driver: str) -> None:
     start = head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n")
     title = _TITLES.get(driver, driver)
     if driver == "GeoJSON":
-        fits = start[:1] == b"{"
+        fits = start[:1] == b"{" and start[1:2] != b"\0"
     elif driver == "LIBKML":
         fits = re.search(rb"<(?:\w+:)?kml[\s>]", head) is not None and start[:1] == b"<"
         if fits and (b"<!DOCTYPE" in head or b"<!ENTITY" in head):

@@ -28,7 +28,7 @@ from athwart.contents import Contents
 from athwart.errors import BadRow, FileError
 from athwart.formats.files import read_bytes
 from athwart.formats.registry import ReadOptions
-from athwart.formats.sniff import looks_like
+from athwart.formats.sniff import UTF_16, looks_like
 from athwart.formats.texts import OK, parse_numbers
 from athwart.tables import Track
 from athwart.units import FATHOM, FOOT, KNOT
@@ -88,14 +88,14 @@ def read(path: Path, options: ReadOptions) -> Contents:
     FileError
         No sentence in it is good, none holds a position, or no date is known.
     """
-    data = read_bytes(path, "LOG_MB")
+    data = _plain_bytes(read_bytes(path, "LOG_MB"))
     faults = _Faults()
     kinds, lines, total, other = _sentences(data, faults)
-    if not total:
-        found = looks_like(data[:4096])
+    good = sum(len(k.index) for k in kinds.values()) + other
+    found = looks_like(data[:4096])
+    if not total or (not good and "UTF-16" in found):
         what = f"it looks like {found}" if found and "NMEA" not in found else "it holds no sentence"
         raise FileError(path.name, f"the file is no NMEA 0183 log; {what}")
-    good = sum(len(k.index) for k in kinds.values()) + other
     if not good:
         raise FileError(
             path.name,
@@ -150,6 +150,15 @@ def _words(faults: _Faults, no_fix: int, other: int, log: _Log) -> list[str]:
     if other:
         words.append(f"not carried: {other} sentences of other types")
     return [*words, *log.words]
+
+
+def _plain_bytes(data: bytes) -> bytes:
+    """Return a log as one byte a character, in lines, however a program on a computer saved it."""
+    if data.startswith(UTF_16):
+        data = data.decode("utf-16", "replace").encode("ascii", "replace")
+    if b"\n" not in data:  # line ends of long ago
+        data = data.replace(b"\r", b"\n")
+    return data
 
 
 def _sentences(data: bytes, faults: _Faults) -> tuple[dict[str, _Kind], IntArray, int, int]:

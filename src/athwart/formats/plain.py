@@ -7,6 +7,7 @@ from pathlib import Path
 
 from athwart.contents import Contents
 from athwart.formats.registry import ReadOptions, WriteOptions
+from athwart.formats.sniff import UTF_16
 
 __all__ = ["read", "write"]
 
@@ -19,6 +20,8 @@ def read(path: Path, options: ReadOptions) -> Contents:
 
     with path.open("rb") as handle:
         start = handle.read(4096)
+    if start.startswith(UTF_16):
+        start = start.decode("utf-16", "replace").encode("ascii", "replace")
     if _SENTENCE.search(start):
         return nmea.read(path, options)
     return table.read(path, options)

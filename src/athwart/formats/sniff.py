@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-__all__ = ["looks_like"]
+import re
+
+__all__ = ["UTF_16", "looks_like"]
+
+UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+"""How text in UTF-16 begins, where it says so (The Unicode Standard, byte order mark)."""
 
 _STARTS = (
     (b"PK\x03\x04", "a zip archive; unpack it first"),
@@ -17,6 +22,7 @@ _STARTS = (
     (b"[", "JSON"),
     (b"$", "an NMEA log (.nmea)"),
 )
+_PAIRS = re.compile(rb"(?:[\t\r\n -~]\0){4}|(?:\0[\t\r\n -~]){4}")
 _ROOTS = (
     (b"<gpx", "GPX (.gpx)"),
     (b"<kml", "KML (.kml)"),
@@ -30,12 +36,16 @@ def looks_like(head: bytes) -> str:
 
     Examples
     --------
+    >>> looks_like("name,lat,lon".encode("utf-16"))
+    'text in UTF-16; save it as UTF-8'
     >>> looks_like(b'{"type": "FeatureCollection"}')
     'JSON, such as GeoJSON (.geojson)'
     """
     start = head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n")
     if head and not head.strip(b"\x00"):
         return "nothing but zero bytes; it was not saved properly"
+    if head.startswith(UTF_16) or _PAIRS.match(head):
+        return "text in UTF-16; save it as UTF-8"
     for magic, words in _STARTS:
         if start.startswith(magic):
             return words

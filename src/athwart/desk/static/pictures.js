@@ -356,7 +356,7 @@ async function entryOf(picture) {
     taken = true;
     say(done.sentence, done.words);
   }), { class: "main" });
-  const [stripBox, stripName] = input("name of the strip", { value: `${picture.name.replace(/\.[^.]*$/, "").replace(/[^\w-]+/g, "-") || "strip"}.tif` });
+  const [stripBox, stripName] = input("name of the strip", { value: `${picture.name.replace(/\.[^.]*$/, "").replace(/[^\w-]+/g, "-").replace(/^(con|prn|aux|nul|com\d|lpt\d)?$/i, "strip")}.tif` });
   const strip = button("make a strip (GeoTIFF)", () => attempt(async () => {
     let job = await tell(`${path}/strip`, { ...question(), name: stripName.value.trim() });
     if (job.exists) {
