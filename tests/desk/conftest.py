@@ -33,7 +33,7 @@ def visit(browser, desk):
         )
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(8000)
+        page.set_default_timeout(30_000)
         page.on("request", lambda r: asked.append(r.url))
         page.on(
             "console", lambda m: wrong.append(m.text) if m.type in ("error", "warning") else None

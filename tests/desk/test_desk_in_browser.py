@@ -17,7 +17,7 @@ MARKUP = "<img src=x onerror=alert(1)> \u202e{{7*7}}"
 def told(page, words):
     from playwright.sync_api import expect
 
-    expect(page.locator("#told")).to_contain_text(words, use_inner_text=True, timeout=8000)
+    expect(page.locator("#told")).to_contain_text(words, use_inner_text=True, timeout=30_000)
 
 
 def marks_of(desk):

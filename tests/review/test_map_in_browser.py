@@ -58,6 +58,16 @@ def small():
     return marks, page
 
 
+def painted(page):
+    """Wait until every picture is there and what was asked for has been painted."""
+    page.evaluate(
+        """async () => {
+            await Promise.all(Array.from(document.images, i => i.decode()));
+            for (let k = 0; k < 2; k++) await new Promise(done => requestAnimationFrame(done));
+        }"""
+    )
+
+
 def pixels(page, x, y):
     """Colours on the drawn sheet about a point."""
     return page.evaluate(
@@ -138,7 +148,7 @@ def test_night_is_of_one_hue(visit, small):
     page = visit(html)
     page.click("#night")
     assert page.get_attribute("#night", "aria-pressed") == "true"
-    page.wait_for_timeout(100)
+    painted(page)
     data = page.evaluate(
         """() => { const c = document.querySelector('canvas.marks');
         return Array.from(c.getContext('2d').getImageData(0, 0, c.width, c.height).data); }"""
@@ -164,7 +174,7 @@ def test_layer_switches_change_what_is_drawn(visit, small):
     seen = {page.evaluate("document.querySelector('canvas.marks').toDataURL()")}
     for layer in ("marks", "names", "errors", "looks", "rays", "tracks", "apart", "grid"):
         page.locator(f"#layer-{layer}").uncheck()
-        page.wait_for_timeout(60)
+        painted(page)
         seen.add(page.evaluate("document.querySelector('canvas.marks').toDataURL()"))
     assert len(seen) >= 7
 
@@ -192,7 +202,7 @@ def test_ellipse_is_as_large_on_screen_as_in_the_water(visit):
     page = visit(review_map(marks=marks))
     for layer in ("grid", "names", "marks"):
         page.locator(f"#layer-{layer}").uncheck()
-    page.wait_for_timeout(100)
+    painted(page)
     shape = page.evaluate(
         """() => { const c = document.querySelector('canvas.marks');
         const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data; let box = [1e9, 1e9, -1, -1];
@@ -226,7 +236,7 @@ def test_ellipse_points_where_its_azimuth_says(visit, azimuth, lat):
     for layer in ("grid", "names", "marks"):
         page.locator(f"#layer-{layer}").uncheck()
     page.click("#farther")
-    page.wait_for_timeout(100)
+    painted(page)
     width, data = page.evaluate(
         """() => { const c = document.querySelector('canvas.marks');
         return [c.width, Array.from(c.getContext('2d').getImageData(0, 0, c.width, c.height).data)]; }"""
@@ -355,7 +365,7 @@ def test_where_the_background_is_cut_off_no_shore_is_drawn(visit, half_width_deg
         page.uncheck(f"#layer-{layer}")
     for _ in range(8):
         page.click("#farther")
-    page.wait_for_timeout(100)
+    painted(page)
     drawn = page.evaluate(
         """() => { const c = document.querySelector('canvas.marks');
         const ink = getComputedStyle(document.documentElement).getPropertyValue('--wash').trim();
@@ -494,7 +504,7 @@ def test_sonar_pictures_lie_in_place_under_the_marks_and_can_be_switched_off(vis
     picture = sonar_scene()
     page = visit(review_map(marks=Marks.empty(), pictures=[picture]), width=width)
     page.wait_for_function("document.querySelector('canvas.marks') !== null")
-    page.wait_for_timeout(300)
+    painted(page)
     west, south, east, north = picture[1]
 
     def grey_at(lon, lat):
@@ -518,11 +528,11 @@ def test_sonar_pictures_lie_in_place_under_the_marks_and_can_be_switched_off(vis
     assert grey_at(middle + 3.3 * step, lat) == (220, 220, 220)
     assert "1 sonar picture: north <b>bank</b>." in page.inner_text("#sonar-note")
     page.locator("#layer-sonar").uncheck()
-    page.wait_for_timeout(100)
+    painted(page)
     assert grey_at(middle - 3.3 * step, lat) == sheet
     page.locator("#layer-sonar").check()
     page.click("#night")
-    page.wait_for_timeout(100)
+    painted(page)
     red, green, blue = grey_at(middle + 3.3 * step, lat)
     assert red > 2 * max(green, blue)
 
@@ -619,7 +629,7 @@ def test_a_plan_is_drawn_told_and_can_be_hidden_role_by_role(visit, width, heigh
     clip = {"x": x - 20, "y": y - 20, "width": 40, "height": 40}
     drawn = page.screenshot(clip=clip)
     zone.uncheck()
-    page.wait_for_timeout(100)
+    painted(page)
     page.mouse.click(*spot(page, -450, 280))
     assert card.count() == 0
     assert len(page.screenshot(clip=clip)) < len(drawn), "bare paper makes a smaller picture"
@@ -632,7 +642,7 @@ def test_a_click_is_judged_by_the_sheet_as_it_lies_even_before_it_is_drawn_again
     page = visit(review_map(marks=Marks.empty(), plan=planned()))
     lon, lat = displace(-24.5, 51.25, 150.0, 330.0)
     page.evaluate("map_sheet.panBy([400, 300], { animate: false })")
-    page.evaluate("() => new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
+    painted(page)
     page.evaluate(
         """(at) => { document.getElementById("whole").click();
         const point = map_sheet.latLngToContainerPoint(at);
@@ -684,7 +694,7 @@ def test_a_circle_of_r95_about_a_hold_is_as_large_as_in_the_water(visit):
     hold = Feature(role="hold", geometry=shapely.Point(-24.5, 51.25), values={"r95_m": 220.0})
     page = visit(review_map(marks=Marks.empty(), plan=[hold]))
     page.locator("#layer-grid").uncheck()
-    page.wait_for_timeout(100)
+    painted(page)
     width, data = page.evaluate(
         """() => { const c = document.querySelector('canvas.marks');
         return [c.width, Array.from(c.getContext('2d').getImageData(0, 0, c.width, c.height).data)]; }"""
