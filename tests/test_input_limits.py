@@ -75,6 +75,9 @@ HOSTILE = {
         f'{GPX}{WPT}<extensions><a xmlns="b">{"x" * 2_000_000}</a></extensions></wpt></gpx>', "TEXT",
     ),
     "an attribute": (f'{GPX}{WPT}<extensions><a b="{"x" * 2_000_000}"/></extensions></wpt></gpx>', "TEXT"),
+    "a tag without end": (f"{GPX}<{'x' * 9_000_000}/></gpx>", "TEXT"),
+    "an attribute without end": (f'{GPX}<wpt lat="{"1" * 9_000_000}', "TEXT"),
+    "a comment without end": (f"{GPX}<!-- {'x' * 9_000_000}", "TEXT"),
     "many attributes": (
         f"{GPX}<wpt {MANY}/></gpx>",
         "XML_ATTRIBUTES",
@@ -137,6 +140,8 @@ def test_a_cell_and_a_table_of_heights_have_their_limits(tmp_path, monkeypatch):
     cell = written(tmp_path, "a.csv", f"lat,lon,name\n-46,-20,{'x' * 1_000_001}\n")
     with pytest.raises(FileError, match=r"line 2 has \d+ characters in one; at most 1000000"):
         inspect(cell)
+    with pytest.raises(FileError, match=r"has 20003 columns; at most 10000"):
+        inspect(written(tmp_path, "b.csv", f"lat,lon,{',' * 20_000}\n-46,-20\n"))
     monkeypatch.setenv("ATHWART_MAX_HEIGHTS", "2")
     with pytest.raises(FileError, match="has 3 rows"):
         read_heights(written(tmp_path, "h.csv", "time,height_m\n" + "2031-05-04T06:00Z,1\n" * 3))

@@ -45,6 +45,7 @@ LIMITS = {
         Limit("GPX_MB", 1000, "megabytes of a GPX file"),
         Limit("WAYPOINTS", 1_500_000, "waypoints of a GPX file"),
         Limit("TABLE_MB", 250, "megabytes of a table of text (CSV)"),
+        Limit("COLUMNS", 10_000, "columns of a table of text (CSV)"),
         Limit("LOG_MB", 500, "megabytes of an NMEA log"),
         Limit("GIS_MB", 1000, "megabytes of a GIS file"),
         Limit("SETTINGS_KB", 1000, "kilobytes of a boat, layout or limits file (TOML)"),
@@ -92,9 +93,9 @@ def over(name: str, found: float) -> str:
     what, _, of = limit.of.partition(" of ")
     if not of:
         what, _, of = limit.of.partition(" sent ")
-    where = " in one" if what in ("characters", "attributes") else ""
+    where = {"characters": " in one", "attributes": " in one", "elements": " inside each other"}
     return (
-        f"has {found / scale:.10g} {what}{where}; at most {most(name) // scale} are read "
+        f"has {found / scale:.10g} {what}{where.get(what, '')}; at most {most(name) // scale} are read "
         f"(the variable {limit.variable} raises that)"
     )
 

@@ -161,7 +161,7 @@ PIECES = st.sampled_from(
     chunk=st.integers(20, 4000) | st.just(1 << 20),
 )
 def test_runs_give_what_the_careful_way_gives(tmp_path_factory, monkeypatch_module, pieces, chunk):
-    monkeypatch_module.setattr("athwart.formats.gpx_bytes._CHUNK", chunk)
+    monkeypatch_module.setattr("athwart.formats.gpx_bytes.PIECE", chunk)
     text = gpx(track("\n".join(piece for piece, times in pieces for _ in range(times)))).replace(
         "<gpx", f'<gpx xmlns:x="urn:x" xmlns:a="{NAMESPACE}"'
     )

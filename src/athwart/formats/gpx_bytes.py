@@ -11,9 +11,20 @@ from xml.parsers import expat
 from athwart.errors import FileError
 from athwart.formats.sniff import looks_like
 
-__all__ = ["CUT", "blank_lines", "codec_of", "decodes", "expat_words", "pieces", "refuse_if_other"]
+__all__ = [
+    "CUT",
+    "PIECE",
+    "blank_lines",
+    "codec_of",
+    "decodes",
+    "expat_words",
+    "pieces",
+    "refuse_if_other",
+]
 
-_CHUNK = 1 << 20
+PIECE = 1 << 20
+"""Bytes of a file that are parsed at a time."""
+
 _DECLARED = re.compile(
     rb"""^<\?xml[^>]{0,200}?encoding[ \t\r\n]*=[ \t\r\n]*["']([A-Za-z0-9._:-]+)["']"""
 )
@@ -84,7 +95,7 @@ def pieces(path: Path, codec: str) -> Iterator[bytes]:
     started = False
     with path.open("rb") as handle:
         while True:
-            data = handle.read(_CHUNK)
+            data = handle.read(PIECE)
             last = not data
             if decoder is not None:
                 data = decoder.decode(data, final=last).encode("utf-8", "surrogatepass")
@@ -110,7 +121,7 @@ def decodes(path: Path, codec: str) -> bool:
     decoder = codecs.getincrementaldecoder(codec)()
     with path.open("rb") as handle:
         try:
-            while data := handle.read(_CHUNK):
+            while data := handle.read(PIECE):
                 decoder.decode(data)
             decoder.decode(b"", final=True)
         except UnicodeDecodeError:

@@ -27,6 +27,7 @@ from athwart.contents import Contents
 from athwart.errors import FileError
 from athwart.formats.gpx_bytes import (
     CUT,
+    PIECE,
     blank_lines,
     codec_of,
     decodes,
@@ -100,7 +101,7 @@ class _Reader(Collector):
 
     def run(self, pieces: Iterator[bytes], encoding: str, line_offset: int) -> None:
         """Parse the file; expat errors and refusals come out as they are."""
-        self.line_offset = line_offset
+        self.line_offset, self.fed = line_offset, 0
         parser = expat.ParserCreate(encoding)
         self.parser = parser
         parser.ordered_attributes = True
@@ -119,9 +120,9 @@ class _Reader(Collector):
                 data, rest = (data[:cut], data[cut:]) if cut >= 8 else (data, b"")
                 self._feed(data)
             else:
-                parser.Parse(data, False)
+                self._parse(data)
         if rest:
-            parser.Parse(rest, False)
+            self._parse(rest)
         parser.Parse(b"", True)
 
     def _feed(self, data: bytes) -> None:
@@ -129,7 +130,15 @@ class _Reader(Collector):
         for run in runs:
             self.runs[self.run_number] = run
             self.run_number += 1
+        self._parse(data)
+
+    def _parse(self, data: bytes) -> None:
         self.parser.Parse(data, False)
+        self.fed += len(data)
+        # A tag or comment that does not end is kept by expat and gone over again and again.
+        waiting = self.fed - int(self.parser.CurrentByteIndex)
+        if waiting > 4 * self.most_text + PIECE:  # UTF-8 has up to 4 bytes a character
+            self._refuse("TEXT", waiting)
 
     # -- expat's events --------------------------------------------------------------------
 

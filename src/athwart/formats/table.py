@@ -25,7 +25,7 @@ from athwart.formats.files import read_bytes
 from athwart.formats.gpx_fields import ILLEGAL, value_texts
 from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
-from athwart.input_limits import most, over
+from athwart.input_limits import check_count, most, over
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints
 from athwart.unchanged import unchanged
 
@@ -160,6 +160,7 @@ def _read_one(path: Path, options: ReadOptions) -> Contents:
         first = lines.readline()
         skipped += 1
     delimiter = delimiter_of(first)
+    check_count("COLUMNS", first.count(delimiter) + 1, path.name)
     body = lines.tell() - len(first)
     # A blank behind the commas of the header means blanks behind all of them; elsewhere a blank
     # belongs to its cell, unless the quotes make no sense with it.
