@@ -79,15 +79,15 @@ def plane_world(n: int, density: float, seed: int) -> tuple[Sightings, np.ndarra
             "lon": lon,
             "lat": lat,
             "depth_m": depth + rng.normal(0, 0.3, n),
-            "depth_below": np.where(np.isnan(depth), "", "surface").astype(object),
+            "depth_below": np.array(["surface", ""], dtype=object)[np.isnan(depth).astype(int)],
             "var_depth_m2": np.full(n, 0.2),
             "var_east_m2": (major * c) ** 2 + (minor * s) ** 2,
             "var_north_m2": (major * s) ** 2 + (minor * c) ** 2,
             "cov_east_north_m2": (major**2 - minor**2) * c * s,
             "shared_sigma_m": np.full(n, 2.5),
-            "boat": np.full(n, "Tern", dtype=object),
+            "boat": "Tern",
             "boat_sigma_m": np.full(n, 1.0),
-            "method": np.full(n, "waypoint", dtype=object),
+            "method": "waypoint",
             "source": np.array([f"file {k}.gpx" for k in range(TRIPS)], dtype=object)[trip],
         }
     )

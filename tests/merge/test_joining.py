@@ -207,13 +207,13 @@ def test_a_crowd_of_sixteen_or_more_joins_two_and_two(waiting, pairs):
     i, j = np.triu_indices(n, 1)
     score = np.where(i == 0, 1.0, 5.0)
     none = i32()
-    out = _crowded(i.astype(np.int32), j.astype(np.int32), score, none, none, n)
+    out = _crowded(i, j, score, none, none, n)
     assert len(out) == pairs
     both = np.concatenate([i[out], j[out]])
     assert len(set(both.tolist())) == 2 * pairs
     assert 0 not in both
     # The one that joins the hub now waits no longer.
-    out = _crowded(i.astype(np.int32), j.astype(np.int32), score, i32(0), i32(1), n)
+    out = _crowded(i, j, score, i32(0), i32(1), n)
     assert len(out) == (waiting - 1) // 2 * (waiting > 16)
     assert 1 not in [*i[out], *j[out]]
 

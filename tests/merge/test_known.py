@@ -339,7 +339,7 @@ def test_a_group_s_trips_stand_together_in_a_mark():
 
 
 def test_of_equal_pairs_the_first_by_place_join_however_they_are_listed():
-    pair = np.array([(0, 1), (0, 2), (1, 2), (2, 3), (4, 5), (5, 6)], dtype=np.int32)
+    pair = np.array([(0, 1), (0, 2), (1, 2), (2, 3), (4, 5), (5, 6)])
     best, lead = np.full(7, np.inf), np.full(7, np.iinfo(np.int64).max)
     for seed in range(20):
         a, b = pair[np.random.default_rng(seed).permutation(len(pair))].T

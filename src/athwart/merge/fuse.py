@@ -56,18 +56,18 @@ class Rows:
     trip: NDArray[np.int32]
     boat: NDArray[np.int32]
 
-    def take(self, i: IntArray | NDArray[np.int32]) -> Rows:
+    def take(self, i: IntArray) -> Rows:
         """Return some of the rows."""
         return Rows(
-            self.x[i],
-            self.y[i],
-            self.see[i],
-            self.snn[i],
-            self.sen[i],
-            self.shared[i],
-            self.boat_sigma[i],
-            self.trip[i],
-            self.boat[i],
+            self.x.take(i),
+            self.y.take(i),
+            self.see.take(i),
+            self.snn.take(i),
+            self.sen.take(i),
+            self.shared.take(i),
+            self.boat_sigma.take(i),
+            self.trip.take(i),
+            self.boat.take(i),
         )
 
 
@@ -216,7 +216,7 @@ def residual_squared(rows: Rows, fused: Fused, of: IntArray) -> FloatArray:
     of : numpy.ndarray of int
         Row of ``fused`` for each look, not falling.
     """
-    dx, dy = rows.x - fused.x[of], rows.y - fused.y[of]
+    dx, dy = rows.x - fused.x.take(of), rows.y - fused.y.take(of)
     common = rows.shared**2
     if rows.boat_sigma.any():
         # As in `fuse` a boat's looks all carry her largest error in the mark: with less, a look
@@ -224,9 +224,9 @@ def residual_squared(rows: Rows, fused: Fused, of: IntArray) -> FloatArray:
         head = _heads(of, rows.boat)
         largest = np.maximum.reduceat(rows.boat_sigma, head) ** 2
         common = common + np.repeat(largest, np.diff(np.append(head, len(of))))
-    a = rows.see + common - fused.see[of]
-    b = rows.snn + common - fused.snn[of]
-    c = rows.sen - fused.sen[of]
+    a = rows.see + common - fused.see.take(of)
+    b = rows.snn + common - fused.snn.take(of)
+    c = rows.sen - fused.sen.take(of)
     # A look that fixes the mark almost alone leaves next to no residual; a hair of a metre keeps
     # rounding out of it.
     hair = 1e-9 * (rows.see + rows.snn + common)

@@ -111,8 +111,9 @@ def _widest(
     see: FloatArray, snn: FloatArray, sen: FloatArray, shared: FloatArray, boat: FloatArray
 ) -> FloatArray:
     """Return the largest total variance of looks along any direction, square metres."""
-    middle, half = (see + snn) / 2, np.hypot((see - snn) / 2, sen)
-    return np.asarray(middle + half + shared**2 + boat**2)
+    half = (see - snn) / 2
+    middle = (see + snn) / 2
+    return np.asarray(middle + np.sqrt(half * half + sen * sen) + shared**2 + boat**2)
 
 
 def reach_of(sightings: Sightings, gate: float = GATE, reach_m: float = REACH_M) -> FloatArray:

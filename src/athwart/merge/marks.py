@@ -186,20 +186,34 @@ def gather(
             "last_time": last_time,
             "scatter": at[6],
             "links": links,
-            "sighting_ids": _joined_ids(s.sighting_id, order, start, count),
+            "sighting_ids": _joined_ids(s.sighting_id, keys, order, start, count),
         }
     )
     return Gathered(marks, mark_of, several[at[7]], depths, two_kinds)
 
 
-def _joined_ids(ids: TextArray, order: IntArray, start: IntArray, count: IntArray) -> TextArray:
+def _joined_ids(
+    ids: TextArray,
+    keys: tuple[NDArray[np.uint64], ...],
+    order: IntArray,
+    start: IntArray,
+    count: IntArray,
+) -> TextArray:
+    """Return the ids of each mark's looks, with a blank between them."""
     out = ids[order[start]]
     several = np.flatnonzero(count > 1)
+    at, ends = start[several], (start + count)[several]
+    if len(keys) == 2:
+        # `id_keys` found ten bytes in hexadecimal: written anew in one go, then cut.
+        raw = np.empty((len(order), 10), dtype=np.uint8)
+        raw[:, :8] = keys[0][order].astype(">u8").view(np.uint8).reshape(-1, 8)
+        raw[:, 8:] = keys[1][order].astype(">u2").view(np.uint8).reshape(-1, 2)
+        text = raw.tobytes().hex(" ", 10)
+        cuts = zip((21 * at).tolist(), (21 * ends - 1).tolist(), strict=True)
+        out[several] = [text[a:b] for a, b in cuts]
+        return out
     listed = ids[order].tolist()
-    ends = (start + count)[several].tolist()
-    out[several] = [
-        " ".join(listed[a:b]) for a, b in zip(start[several].tolist(), ends, strict=True)
-    ]
+    out[several] = [" ".join(listed[a:b]) for a, b in zip(at.tolist(), ends.tolist(), strict=True)]
     return out
 
 
