@@ -179,8 +179,8 @@ def test_marks_that_join_count_their_looks_and_keep_the_known_kind():
 @pytest.mark.parametrize("seed", range(4))
 def test_pairs_go_over_to_marks_and_equal_ones_are_summed(seed):
     rng = np.random.default_rng(seed)
-    a, b = rng.integers(0, 12, (2, 40)).astype(np.int32)
-    to, shared, weight = rng.integers(0, 6, 12).astype(np.int32), rng.random(40), rng.random(12)
+    a, b = rng.integers(0, 12, (2, 40))
+    to, shared, weight = rng.integers(0, 6, 12), rng.random(40), rng.random(12)
     want = {}
     for i, j, s in zip(a, b, shared, strict=True):
         key = (min(to[i], to[j]), max(to[i], to[j]))

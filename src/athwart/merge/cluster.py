@@ -428,14 +428,17 @@ def _crowded(
 
 
 def _relabel(
-    a: IntArray, b: IntArray, shared: FloatArray, to: NDArray[Any], weight: FloatArray
+    a: IntArray, b: IntArray, shared: FloatArray, to: IntArray, weight: FloatArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Carry pairs over to the marks that their ends are now part of; equal pairs become one."""
-    shared = shared * weight.take(a) * weight.take(b)
-    a, b = to.take(a), to.take(b)
-    apart = np.flatnonzero(a != b)
-    a, b, shared = a.take(apart), b.take(apart), shared.take(apart)
-    key = np.minimum(a, b).astype(np.int64) << 32 | np.maximum(a, b)
+    to_a, to_b = to.take(a), to.take(b)
+    apart = np.flatnonzero(to_a != to_b)
+    shared = shared.take(apart)
+    shared *= weight.take(a.take(apart))
+    shared *= weight.take(b.take(apart))
+    a, b = to_a.take(apart), to_b.take(apart)
+    key = np.minimum(a, b) << 32
+    key |= np.maximum(a, b)
     order = np.argsort(key)
     key = key[order]
     head = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])) if len(key) else order
