@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +56,8 @@ def parse_settings(text: str, source: str) -> dict[str, Any]:
     FileError
         It is no TOML, is nested too deeply, or holds a whole number of more than 64 bits.
     """
+    import tomllib
+
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

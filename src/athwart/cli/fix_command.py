@@ -118,15 +118,14 @@ def command(
     if picks is not None and given:
         option = given[0].replace("_", "-").removesuffix("-text")
         raise UsageError(f"--{option} describes one typed pick; leave it out beside {picks.name}")
-    options = read_options(zone, day)
     rejected: list[BadRow] = []
     rows: IntArray | None = None
     if picks is None:
         table, source = _typed_pick(typed, zone, trip), "typed"
     else:
-        table, rows, rejected = _read_picks(picks, options, trip, skip_bad)
+        table, rows, rejected = _read_picks(picks, read_options(zone, day), trip, skip_bad)
         source = picks.name
-    track = read_track(track_file, options) if track_file else None
+    track = read_track(track_file, read_options(zone, day)) if track_file else None
     with Progress() as told:
         told(f"placing {many(len(table), 'pick')}")
         fixed = fix(
