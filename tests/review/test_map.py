@@ -242,11 +242,41 @@ def test_no_marks_still_gives_a_page():
 
 def test_sightings_find_their_marks():
     marks, sightings, *_ = scene(3)
-    assert data_of(review_map(marks=marks, sightings=sightings))["sightings"]["mark"] == [
-        0, 0, 0, 1, 1, 1, 2, 2, 2,
-    ]  # fmt: skip
+    assert data_of(review_map(marks=marks, sightings=sightings))["marks"]["looks"] == [3, 3, 3]
     given_ = review_map(marks=marks, sightings=sightings, mark_of=np.full(9, -1))
-    assert set(data_of(given_)["sightings"]["mark"]) == {-1}
+    assert data_of(given_)["marks"]["looks"] == [0, 0, 0]
+
+
+@pytest.mark.parametrize("lon0", [-24.5, 179.999])
+def test_sightings_in_any_order_lie_mark_by_mark_and_where_they_were(lon0):
+    marks, sightings, *_ = scene(4, lon0=lon0)
+    mixed = np.random.default_rng(1).permutation(12)
+    owner = np.repeat(np.arange(4), 3)
+    owner[[2, 10]] = -1
+    data = data_of(review_map(marks=marks, sightings=sightings.take(mixed), mark_of=owner[mixed]))
+    assert data["marks"]["looks"] == [2, 3, 3, 2]
+    shown, of = data["sightings"], [0, 0, 1, 1, 1, 2, 2, 2, 3, 3, None, None]
+    for k, mark in enumerate(of):
+        row = list(sightings.name).index(shown["name"][k])
+        assert owner[row] == (-1 if mark is None else mark)
+        step = [0, 0] if mark is None else [data["marks"][axis][mark] for axis in "xy"]
+        x, y = (
+            (shown[axis][k] + step[j]) * data["quantum"] + data["origin"][j]
+            for j, axis in enumerate("xy")
+        )
+        assert (x - sightings.lon[row] + 180) % 360 - 180 == pytest.approx(0, abs=1.1e-7)
+        assert y == pytest.approx(sightings.lat[row], abs=1.1e-7)
+        time = np.datetime64(shown["since"] + shown["time"][k], "m")
+        assert time == sightings.time[row].astype("datetime64[m]")
+
+
+def test_times_before_1970_fall_on_their_own_minute_and_day():
+    marks, sightings, *_ = scene(1)
+    times = np.array(["1969-12-31T23:59:59", "NaT", "1970-01-02T00:00:30"], "datetime64[us]")
+    marks = marks.with_columns(first_time=times[:1], last_time=times[2:])
+    data = data_of(review_map(marks=marks, sightings=sightings.with_columns(time=times)))
+    assert (data["marks"]["first"], data["marks"]["last"]) == ([-1], [1])
+    assert (data["sightings"]["since"], data["sightings"]["time"]) == (-1, [0, None, 1441])
 
 
 def test_owners_that_do_not_fit_are_refused():

@@ -144,6 +144,8 @@ def review_map(
     sightings = Sightings.empty() if sightings is None else sightings
     tracks = Track.empty() if tracks is None else tracks
     owner = _owners(marks, sightings, mark_of)
+    by_mark = np.argsort(np.where(owner < 0, len(marks), owner), kind="stable")
+    sightings, owner = sightings.take(by_mark), owner[by_mark]
     boxes = [_bounds(p) for p in pictures]
     sheet = _sheet_for(marks, sightings, tracks, near_pairs, boxes, shapes, plan)
     server = _tile_server(tiles, sheet)
@@ -153,8 +155,8 @@ def review_map(
         "plane": None if sheet.plane is None else {"lon": sheet.plane[0], "lat": sheet.plane[1]},
         "origin": [round(sheet.origin[0], 7), round(sheet.origin[1], 7)],
         "quantum": sheet.quantum,
-        **_marks_data(marks, sheet),
-        "sightings": _sightings_data(sightings, owner, sheet),
+        **_marks_data(marks, owner, sheet),
+        "sightings": _sightings_data(sightings, owner, marks, sheet),
         "tracks": _tracks_data(tracks, sheet),
         "near": [
             {**_placed(sheet, [p[0], p[2]], [p[1], p[3]]), "why": visible_text(p[4])}
@@ -306,10 +308,17 @@ def _numbered(values: Iterable[str]) -> tuple[list[str], list[int]]:
     return distinct, [place[v] for v in items]
 
 
-def _seconds(times: NDArray[np.datetime64]) -> list[int | None]:
-    missing = np.isnat(times).tolist()
-    seconds = times.astype("datetime64[s]").astype(np.int64).tolist()
-    return [None if m else s for s, m in zip(seconds, missing, strict=True)]
+def _days(times: NDArray[np.datetime64]) -> list[int | None]:
+    """Days of UTC since 1970, all that is shown of a mark's times; None where unknown."""
+    return _whole(np.where(np.isnat(times), np.nan, times.astype("datetime64[D]").astype(float)))
+
+
+def _minutes(times: NDArray[np.datetime64]) -> tuple[int, list[int | None]]:
+    """Whole minutes, all that is shown of a sighting's time, from the earliest, and that since 1970."""
+    known = ~np.isnat(times)
+    minutes = times.astype("datetime64[m]").astype(float)
+    since = int(minutes[known].min()) if known.any() else 0
+    return since, _whole(np.where(known, minutes - since, np.nan))
 
 
 def _ellipses(
@@ -334,7 +343,7 @@ def _ellipses(
     }
 
 
-def _marks_data(marks: Marks, sheet: Sheet) -> dict[str, Any]:
+def _marks_data(marks: Marks, owner: IntArray, sheet: Sheet) -> dict[str, Any]:
     kinds = [visible_text(k) for k in marks.kind]
     symbols = symbols_for(kinds)
     place = {s.word: i for i, s in enumerate(symbols)}
@@ -365,9 +374,10 @@ def _marks_data(marks: Marks, sheet: Sheet) -> dict[str, Any]:
         "least": _whole(marks.least_depth_m * 100.0),
         "sightings": marks.sightings.tolist(),
         "trips": marks.trips.tolist(),
-        "first": _seconds(marks.first_time),
-        "last": _seconds(marks.last_time),
+        "first": _days(marks.first_time),
+        "last": _days(marks.last_time),
         "order": order_of,
+        "looks": np.bincount(owner[owner >= 0], minlength=len(marks)).tolist(),
         **_visits_data(marks),
     }
     return {
@@ -405,7 +415,10 @@ def _count(value: Any) -> int:
         return 0
 
 
-def _sightings_data(sightings: Sightings, owner: IntArray, sheet: Sheet) -> dict[str, Any]:
+def _sightings_data(
+    sightings: Sightings, owner: IntArray, marks: Marks, sheet: Sheet
+) -> dict[str, Any]:
+    """Return the columns of sightings that lie mark by mark, those of no mark last."""
     trips, trip_of = _numbered(visible_text(t) for t in sightings.trip)
     details, detail_of = _numbered(
         visible_text(f"{m}, {d}" if m and d else m or d)
@@ -419,20 +432,23 @@ def _sightings_data(sightings: Sightings, owner: IntArray, sheet: Sheet) -> dict
     )
     has = seen.tolist()
     east, north, cov = sightings.total_covariance()
+    # A sighting's place as a difference from its mark's, or from the origin (row -1) with none.
+    mark_x, mark_y = (np.append(v, 0) for v in sheet.integers(marks.lon, marks.lat))
+    since, minutes = _minutes(sightings.time)
     return {
-        "x": x.tolist(),
-        "y": y.tolist(),
+        "x": (x - mark_x[owner]).tolist(),
+        "y": (y - mark_y[owner]).tolist(),
         **_ellipses(east, north, cov, sightings.lon, sightings.lat, sheet),
         # The boat's place as a difference from the target's: shorter, and null where unknown.
         "bx": [v if k else None for v, k in zip((boat_x - x).tolist(), has, strict=True)],
         "by": [v if k else None for v, k in zip((boat_y - y).tolist(), has, strict=True)],
-        "mark": owner.tolist(),
         "name": [visible_text(n) for n in sightings.name],
         "trip": trip_of,
         "trips": trips,
         "how": detail_of,
         "hows": details,
-        "time": _seconds(sightings.time),
+        "since": since,
+        "time": minutes,
     }
 
 

@@ -24,8 +24,8 @@ function athwartReview(map) {
     var metres = tenths / 10;
     return "R95 " + length(metres, metres / data.units.metres < 10 ? 1 : 0);
   }
-  function dateText(seconds) { return new Date(seconds * 1000).toISOString().slice(0, 10).replace(/-/g, "\u2011"); }
-  function timeText(seconds) { return new Date(seconds * 1000).toISOString().slice(0, 16).replace("T", " ") + " UTC"; }
+  function dateText(days) { return new Date(days * 86400000).toISOString().slice(0, 10).replace(/-/g, "\u2011"); }
+  function timeText(minutes) { return new Date((S.since + minutes) * 60000).toISOString().slice(0, 16).replace("T", " ") + " UTC"; }
   function nameless(i) { return !M.name[i].trim(); }
   function nameOf(i) { return nameless(i) ? "unnamed " + (kinds[M.kind[i]].word || "mark") + " at " + M.at[i] : M.name[i]; }
   function kindWord(k) { return kinds[k].word || "kind not given"; }
@@ -117,6 +117,15 @@ function athwartReview(map) {
     }
     return { east: east, north: north };
   }
+  /* Sightings lie mark by mark, those of no mark last; their places come as steps from their mark's. */
+  var looks = [], loose = 0;
+  M.looks.forEach(function (count, i) {
+    looks.push([]);
+    for (var end = loose + count; loose < end; loose++) {
+      looks[i].push(loose);
+      S.x[loose] += M.x[i]; S.y[loose] += M.y[i];
+    }
+  });
   var at = placed(M), scaleOf = perMetre(n, M.y), seen = placed(S), seenScale = perMetre(S.x.length, S.y);
   var boat = {
     u: spread(S.x.map(function (x, i) { return x + (S.bx[i] || 0); }), data.origin[0], across),
@@ -142,9 +151,6 @@ function athwartReview(map) {
     }
     return one;
   });
-  var looks = [];
-  for (var q = 0; q < n; q++) looks.push([]);
-  S.mark.forEach(function (m, i) { if (m >= 0) looks[m].push(i); });
 
   /* ---- state ------------------------------------------------------------------------- */
   var shown = {}, hiddenKind = kinds.map(function () { return false; }), selected = -1, drawn = [];
@@ -346,11 +352,10 @@ function athwartReview(map) {
       c.strokeStyle = strong ? ink.accent : ink.ink; c.lineWidth = 1; c.stroke();
     }
     function drawLoose() {
-      S.mark.forEach(function (m, s) {
-        if (m >= 0) return;
+      for (var s = loose; s < S.x.length; s++) {
         var x = X(seen.u[s]), y = Y(seen.v[s]);
         if (x > -4 && y > -4 && x < W + 4 && y < H + 4) dot(x, y, false);
-      });
+      }
     }
     function drawSelected() {
       var i = selected, x = X(at.u[i]), y = Y(at.v[i]);
@@ -973,12 +978,16 @@ function athwartReview(map) {
 
   map.on("move zoom resize viewreset", redraw);
   window.addEventListener("resize", redraw);
-  if (window.ResizeObserver) new ResizeObserver(function () { map.invalidateSize({ animate: false }); redraw(); }).observe(sheet);
+  if (window.ResizeObserver) new ResizeObserver(function () {
+    var was = map.getSize();
+    map.invalidateSize({ animate: false });
+    if (!map.getSize().equals(was)) redraw();
+  }).observe(sheet);
   map.invalidateSize({ animate: false });
   whole();
   setScheme(scheme);
   search();
   readMiddle();
-  draw();
+  drawWhatWaits();
   root.dataset.ready = "true";
 }
