@@ -140,6 +140,9 @@ def test_a_cell_and_a_table_of_heights_have_their_limits(tmp_path, monkeypatch):
     cell = written(tmp_path, "a.csv", f"lat,lon,name\n-46,-20,{'x' * 1_000_001}\n")
     with pytest.raises(FileError, match=r"line 2 has \d+ characters in one; at most 1000000"):
         inspect(cell)
+    monkeypatch.setenv("ATHWART_MAX_ROWS", "2")
+    with pytest.raises(FileError, match=r"has 3 rows; at most 2 are read"):
+        inspect(written(tmp_path, "c.csv", "lat,lon\n" + "-46,-20\n" * 3))
     with pytest.raises(FileError, match=r"has 20003 columns; at most 10000"):
         inspect(written(tmp_path, "b.csv", f"lat,lon,{',' * 20_000}\n-46,-20\n"))
     monkeypatch.setenv("ATHWART_MAX_HEIGHTS", "2")

@@ -157,8 +157,8 @@ def command(
         )
         strip = next(strips) if len(pictures) == 1 else joined(strips, mosaic, pixel_m=pixel)
         told(f"writing {output.name}", 0.95)
-        title = ", ".join(p.name for p in pictures)
-        write_strip(output, strip, title=title, outline=outline, overwrite=overwrite)
+        # What is handed on says what its own name says: a picture's name may tell of the place.
+        write_strip(output, strip, title=output.stem, outline=outline, overwrite=overwrite)
     rows, columns = strip.echo.shape
     if as_json:
         west, south, east, north = strip.outline.bounds

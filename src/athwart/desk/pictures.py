@@ -415,7 +415,7 @@ def _strip(desk: Desk, question: dict[str, Any]) -> Any:
         except AthwartError as error:
             words.append(str(error))
         job.told("writing the file", 0.85)
-        write_strip(path, strip, title=held.name, overwrite=overwrite)
+        write_strip(path, strip, title=path.stem, overwrite=overwrite)
         return {"file": name, "bounds": bounds, "words": words, "pixel_m": strip.pixel_m}
 
     return desk.start(make).as_record()

@@ -259,8 +259,11 @@ def _rows(
         batch.clear()
         numbers.clear()
 
+    most_rows = most("ROWS")
     for cells in reader:
         row += 1
+        if row > most_rows:
+            check_count("ROWS", row, path.name)
         if len(cells) != width:
             if not any(c.strip() for c in cells):
                 continue
