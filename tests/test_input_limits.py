@@ -127,11 +127,18 @@ def test_settings_of_a_hundred_megabytes_and_numbers_without_end(tmp_path):
     large, deep = tmp_path / "large.toml", written(tmp_path, "deep.toml", "a=" + "[" * 100_000)
     with large.open("wb") as handle:
         handle.truncate(100_000_000)
+    dotted = written(tmp_path, "dotted.toml", "a" + ".a" * 450_000 + "=1")
+    inline = written(tmp_path, "inline.toml", 'b = {"c"' + " . 'a'" * 90_000 + "=1}")
     digits = written(tmp_path, "digits.toml", "a=" + "9" * 6000)
     for reader in (Boat.from_toml, Layout.from_toml, Limits.from_toml):
         with pytest.raises(FileError, match=r"has 100000 kilobytes; at most 1000"):
             reader(large)
-        for path, said in ((deep, "brackets stand too deep"), (digits, "too many digits")):
+        for path, said in (
+            (deep, "brackets stand too deep"),
+            (digits, "too many digits"),
+            (dotted, "more than 100 parts"),
+            (inline, "more than 100 parts"),
+        ):
             with pytest.raises(FileError, match=said):
                 reader(path)
 
@@ -148,6 +155,22 @@ def test_a_cell_and_a_table_of_heights_have_their_limits(tmp_path, monkeypatch):
     monkeypatch.setenv("ATHWART_MAX_HEIGHTS", "2")
     with pytest.raises(FileError, match="has 3 rows"):
         read_heights(written(tmp_path, "h.csv", "time,height_m\n" + "2031-05-04T06:00Z,1\n" * 3))
+
+
+@pytest.mark.parametrize("ending", ["geojson", "gpkg", "kml", "fgb"])
+def test_a_text_in_a_layer_has_the_limit_of_a_cell(tmp_path, monkeypatch, ending):
+    import geopandas
+    import pyogrio
+    from shapely import Point
+
+    frame = geopandas.GeoDataFrame({"note": ["x" * 300]}, geometry=[Point(1, 2)], crs=4326)
+    driver = {"driver": "LIBKML"} if ending == "kml" else {}
+    pyogrio.write_dataframe(frame, tmp_path / f"a.{ending}", **driver)
+    assert inspect(tmp_path / f"a.{ending}").counts["waypoints"] == 1
+    monkeypatch.setenv("ATHWART_MAX_TEXT", "299")
+    for reader in (inspect, read_shapes):
+        with pytest.raises(FileError, match="column 'note' has 300 characters in one; at most 299"):
+            reader(tmp_path / f"a.{ending}")
 
 
 def test_vertices_are_counted(tmp_path, monkeypatch):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,9 @@ from athwart.unchanged import unchanged
 __all__ = ["parse_settings", "read_settings"]
 
 _NO_TEXT = "is not a text file in UTF-8; open it in an editor of text and save it as UTF-8"
+_KEY_ENDS = re.compile(r"[,={}\[\]\n]")
+_DOTTED = re.compile(r"\.[ \t]*[\w\"'-]")
+_MOST_DOTTED = 100
 _LEAST, _MOST = -(2**63), 2**63 - 1
 
 
@@ -58,6 +62,9 @@ def parse_settings(text: str, source: str) -> dict[str, Any]:
     """
     import tomllib
 
+    # Python's reader takes time with the square of the parts of a key.
+    if any(len(_DOTTED.findall(part)) > _MOST_DOTTED for part in _KEY_ENDS.split(text)):
+        raise FileError(source, f"holds a key of more than {_MOST_DOTTED} parts with dots between")
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

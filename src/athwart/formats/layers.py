@@ -147,7 +147,17 @@ def _frames(path: Path, driver: str) -> Iterator[tuple[str, geopandas.GeoDataFra
                 on_invalid="ignore",
                 **text_dates,
             )
+            _check_texts(path, frame)
             yield str(name), frame
+
+
+def _check_texts(path: Path, frame: pd.DataFrame) -> None:
+    shape = getattr(frame, "_geometry_column_name", None)
+    for label in frame.columns:
+        values = frame[label].to_numpy()
+        if label != shape and values.dtype.kind not in "iufbM":
+            lengths = (len(v) for v in values if isinstance(v, str | bytes))
+            check_count("TEXT", max(lengths, default=0), path.name, f"the column {label!r} ")
 
 
 def read(path: Path, options: ReadOptions, *, driver: str, name: str) -> Contents:
