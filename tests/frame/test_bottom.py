@@ -38,8 +38,8 @@ def test_confident_lines_are_right_to_two_pixels(name):
         assert sure >= 0.95
 
 
-HARD = (1, 12, 42, 67, 73, 248)
-"""Weed as bright as the bottom, a bank that dims it, walls, a ledge, ranges changed, a lost side.
+HARD = (1, 12, 42, 67, 73, 248, 1032)
+"""Weed as bright as the bottom, a bank that dims it, walls, ledges, ranges changed, a lost side.
 
 Picked because earlier trackers failed on them; `measure_bottom.py` tells how many of all hold.
 """
@@ -147,3 +147,28 @@ def test_after_a_jump_the_line_is_not_stuck():
 def test_without_evidence_the_sides_are_no_second_opinion():
     dark = np.full((240, 300), 0.05, np.float32)
     assert (track_bottom(both(dark)).confidence["port"] < CONFIDENT).all()
+
+
+def shaded(strip, lines=240, wide=300):
+    """Bottom from column 90 on, of which a shadow right across the frame leaves a strip.
+
+    The bottom behind is the brighter, as it is where a ledge faces the sonar.
+    """
+    rng = np.random.default_rng(11)
+    echo = edge(90, lines, wide)
+    echo[:, 90 + strip :] *= 1.3
+    echo[:, 90 + strip : 150] = rng.gamma(2, 0.02, (lines, 60 - strip))
+    return echo.astype(np.float32)
+
+
+@pytest.mark.parametrize("strip", [6, 10, 16])
+def test_the_bottom_behind_a_shadow_is_not_called_the_first_return(strip):
+    scale = np.full(240, 0.1)
+    bottom = track_bottom({
+        "port": SideEcho(echo=edge(90).astype(np.float32), scale_m=scale, start_columns=0.0),
+        "starboard": SideEcho(echo=shaded(strip), scale_m=scale, start_columns=0.0),
+    })  # fmt: skip
+    off = np.abs(bottom.range_m["starboard"] - 9.0) > 0.3  # the bottom behind lies 6 m off
+    sure = bottom.confidence["starboard"] >= CONFIDENT
+    assert (off & sure).sum() <= STUCK_LINES
+    assert (~off & sure).sum() >= SURE * off.size or strip < 10, "a narrow strip may be missed"

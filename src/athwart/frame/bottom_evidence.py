@@ -7,7 +7,7 @@ the frame itself. See `athwart.frame.bottom` for the idea as a whole.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -63,6 +63,11 @@ On a level bottom echo piles up at the first return as (r - h)^(-1/2); after a s
 edge lies at 0.8 of the greatest power, which a screen that draws the root of it shows as 0.9; for a
 plain step it would be 0.5 and 0.7. Both are met; the middle is taken.
 """
+STRIP, STRIP_LINES = 8, 9
+"""Columns and lines (of those learnt from) over which brightness before an edge is taken, where two
+paths are weighed."""
+RISE_COLUMNS = 6
+"""Columns on either side of an edge over which it is told how much brighter it is behind."""
 LATE_LINES = 15
 """Half of the window, in lines of those learnt from, over which the echo's rise is taken."""
 
@@ -85,6 +90,8 @@ class Evidence:
         From the centre line to the near edge of column 0.
     late_m : (lines, sides)
         How much farther than its cell the return lies.
+    parts : tuple
+        The calmed echo behind it.
     """
 
     sides: tuple[str, ...]
@@ -93,6 +100,26 @@ class Evidence:
     scale_m: Floats
     start_columns: Floats
     late_m: Floats
+    parts: tuple[_Part, ...] = field(repr=False)
+
+    def rise(self, side: int, range_m: Floats) -> Floats:
+        """How much brighter the echo is close behind a range than close before it, for each line."""
+        out = np.zeros(range_m.size)
+        for part in self.parts:
+            if part.side == side and part.rows.size:
+                edge = np.rint(range_m[part.rows] / part.scale_m - part.start_columns)
+                out[part.rows] = _rise(part.echo, edge.astype(np.int64), RISE_COLUMNS)
+        return out
+
+
+def _rise(echo: Single, edge: NDArray[np.int64], span: int) -> Floats:
+    """Mean of `span` columns behind edges less that before them, the columns at the edge left out."""
+    columns = echo.shape[1]
+    away = np.arange(1, span + 1)
+    row = np.arange(echo.shape[0])[:, None]
+    behind = echo[row, np.clip(edge[:, None] + away, 0, columns - 1)].mean(axis=1)
+    before = echo[row, np.clip(edge[:, None] - 1 - away, 0, columns - 1)].mean(axis=1)
+    return np.asarray(behind - before, np.float64)
 
 
 def evidence_of(sides: Mapping[str, SideEcho]) -> Evidence:
@@ -141,7 +168,7 @@ def evidence_of(sides: Mapping[str, SideEcho]) -> Evidence:
             steps *= trust[:, None]
             log[part.rows, part.side] = part.on(grid, steps)
         late_m[part.rows, part.side] = late * part.scale_m
-    return Evidence(names, log, step, scale, start, late_m)
+    return Evidence(names, log, step, scale, start, late_m, tuple(parts))
 
 
 class _Grid(NamedTuple):
@@ -184,8 +211,8 @@ def _learnt(parts: list[_Part], grid: _Grid) -> list[tuple[_Levels | None, Float
 
     Behind every round is one path through all parts, so that a side or a range that shows little
     learns from those that show more. A part that was misled (its levels then fit its wrong path) is
-    put right by a rival: the path that both sides would share. Each part takes the one along which
-    it is the brighter close behind.
+    put right by a rival: the path that both sides would share. Each part takes the one behind which
+    it is the brighter against all that lies before.
     """
     few = _Few.of(parts, grid)
     levels = [_first_guess(part.echo) if part.rows.size else None for part in few.parts]
@@ -310,9 +337,16 @@ def _rough_cell(rough: Single, gain: Any) -> NDArray[np.intp]:
 
 
 def _parted(echo: Single, path: NDArray[np.int64], usable: Any) -> float:
-    """How much brighter it is close behind a path than close before it."""
+    """How much brighter it is close behind a path than anywhere before it, the ringing left out.
+
+    A shadow that a ledge casts across many lines is as dark as water, and the bottom behind it is as
+    sharp an edge as the first return; but before it lies a strip of bottom.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    ringing = np.minimum.accumulate(np.median(echo, axis=0))
     total = np.zeros((echo.shape[0], echo.shape[1] + 1))
-    np.cumsum(echo * usable, axis=1, out=total[:, 1:])
+    np.cumsum((echo - ringing) * usable, axis=1, out=total[:, 1:])
     count = np.concatenate([[0.0], np.cumsum(usable)])
     row, end = np.arange(echo.shape[0]), echo.shape[1]
 
@@ -321,7 +355,11 @@ def _parted(echo: Single, path: NDArray[np.int64], usable: Any) -> float:
         return (total[row, high] - total[row, low]) / np.maximum(count[high] - count[low], 1)
 
     ok = (path >= 4) & (path <= end - 4)
-    return float(np.mean(np.where(ok, mean(1, 17) - mean(-17, -1), 0.0)))
+    strips = (total[:, STRIP:] - total[:, :-STRIP]) / np.maximum(count[STRIP:] - count[:-STRIP], 1)
+    brightest = np.maximum.accumulate(uniform_filter1d(strips, STRIP_LINES, axis=0), axis=1)
+    strip = brightest[row, np.clip(path - 1 - STRIP, 0, end - STRIP)]
+    before = np.where(path > STRIP, np.maximum(mean(-17, -1), strip), mean(-17, -1))
+    return float(np.mean(np.where(ok, mean(1, 17) - before, 0.0)))
 
 
 def _lateness(
