@@ -173,6 +173,24 @@ def test_a_text_in_a_layer_has_the_limit_of_a_cell(tmp_path, monkeypatch, ending
             reader(tmp_path / f"a.{ending}")
 
 
+@pytest.mark.parametrize("ending", ["geojson", "gpkg", "kml", "fgb", "shp"])
+def test_no_more_rows_of_a_layer_are_read_than_allowed(tmp_path, monkeypatch, ending):
+    import geopandas
+    import pyogrio
+    from shapely import Point
+
+    points = [Point(1, 2), Point(1, 3), Point(1, 4), Point(1, 5)]
+    frame = geopandas.GeoDataFrame({"name": list("abcd")}, geometry=points, crs=4326)
+    driver = {"driver": "LIBKML"} if ending == "kml" else {}
+    pyogrio.write_dataframe(frame, tmp_path / f"a.{ending}", **driver)
+    monkeypatch.setenv("ATHWART_MAX_ROWS", "4")
+    assert inspect(tmp_path / f"a.{ending}").counts["waypoints"] == 4
+    monkeypatch.setenv("ATHWART_MAX_ROWS", "2")
+    for reader in (inspect, read_shapes):
+        with pytest.raises(FileError, match="has 3 rows; at most 2 are read"):
+            reader(tmp_path / f"a.{ending}")
+
+
 def test_vertices_are_counted(tmp_path, monkeypatch):
     monkeypatch.setenv("ATHWART_MAX_VERTICES", "3")
     ring = [[0, 0], [1, 0], [1, 1], [0, 0]]

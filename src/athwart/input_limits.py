@@ -45,7 +45,7 @@ LIMITS = {
         Limit("GPX_MB", 1000, "megabytes of a GPX file"),
         Limit("WAYPOINTS", 1_500_000, "waypoints of a GPX file"),
         Limit("TABLE_MB", 250, "megabytes of a table of text (CSV)"),
-        Limit("ROWS", 5_000_000, "rows of a table of text (CSV)"),
+        Limit("ROWS", 5_000_000, "rows of a table of text (CSV) or a layer of a GIS file"),
         Limit("COLUMNS", 10_000, "columns of a table of text (CSV)"),
         Limit("LOG_MB", 250, "megabytes of an NMEA log"),
         Limit("GIS_MB", 1000, "megabytes of a GIS file"),
