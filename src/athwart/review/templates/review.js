@@ -211,14 +211,14 @@ function athwartReview(map) {
     c.textAlign = "center"; c.textBaseline = "middle";
     c.fillText(symbol.code, 0, symbol.shape === "triangle" ? 3 : 0.5);
   }
-  var stamps = {}, ratio = 1, HALF = 26;
+  var stamps = {}, ratio = 1, HALF = 26, HALF_SMALL = 14;
   function stamp(kind, hazard, small) {
     var key = [kind, hazard, small].join();
     if (!stamps[key]) {
-      var picture = document.createElement("canvas");
-      picture.width = picture.height = HALF * 2 * ratio;
+      var picture = document.createElement("canvas"), half = small ? HALF_SMALL : HALF;
+      picture.width = picture.height = half * 2 * ratio;
       var c = picture.getContext("2d");
-      c.scale(ratio, ratio); c.translate(HALF, HALF);
+      c.scale(ratio, ratio); c.translate(half, half);
       paintShape(c, kind, hazard, small);
       stamps[key] = picture;
     }
@@ -407,9 +407,10 @@ function athwartReview(map) {
         var cell = Math.floor(d[1] / cover) * 100000 + Math.floor(d[2] / cover);
         if (covered.has(cell)) { list[j] = null; hidden++; } else covered.add(cell);
       }
+      var half = crowded ? HALF_SMALL : HALF;
       list.forEach(function (d) {
         if (!d) return;
-        c.drawImage(stamp(M.kind[d[0]], M.hazard[d[0]], crowded), d[1] - HALF, d[2] - HALF, HALF * 2, HALF * 2);
+        c.drawImage(stamp(M.kind[d[0]], M.hazard[d[0]], crowded), d[1] - half, d[2] - half, half * 2, half * 2);
       });
       if (selected >= 0) {
         var x = X(at.u[selected]), y = Y(at.v[selected]);
