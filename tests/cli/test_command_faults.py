@@ -182,11 +182,11 @@ def test_full_disk_is_met_in_every_format(there, tmp_path, run, ending):
     assert names(tmp_path) == []
 
 
-@pytest.mark.parametrize("kilobytes", [0, 200, 500])
+@pytest.mark.parametrize("kilobytes", [200, 500])
 def test_full_disk_in_the_middle_of_the_demo_leaves_whole_files_and_a_way_on(
     tmp_path, run, kilobytes
 ):
-    """Later files of the demo are larger: the book stops it at once, then as it grows, then the map."""
+    """Later files of the demo are larger: the book stops it as it grows, then the map."""
     with no_room(300 + 1000 * kilobytes):
         code, _, err = run("demo", "-o", tmp_path / "out")
     assert code == 1
@@ -303,7 +303,7 @@ def test_ctrl_c_in_the_demo_leaves_whole_files_and_a_way_on(tmp_path, run, inter
     lasts = time.perf_counter() - started
     whole = {p.name: p.stat().st_size for p in (tmp_path / "whole").iterdir()}
     folder = tmp_path / "out"
-    for part in (0.1, 0.5, 0.9):
+    for part in (0.2, 0.8):
         interrupted(lasts * part)
         code, _, err = run("demo", "-o", folder, "--overwrite")
         interrupted(0)
