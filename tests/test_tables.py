@@ -6,7 +6,7 @@ from shapely import LineString, Point
 
 from athwart.errors import DataError, TableError
 from athwart.identity import observation_ids
-from athwart.tables import Marks, Picks, Sightings, Track, Waypoints, si_column
+from athwart.tables import Marks, Picks, Sightings, Track, Waypoints, same_text, si_column
 
 
 def test_a_frame_comes_back_as_it_was():
@@ -141,3 +141,12 @@ def test_a_required_number_that_is_missing_is_found():
     assert [(r.row, r.column) for r in track.faults()] == [
         (1, "lat"), (2, "lon"), (2, "lat"), (3, "lat"),
     ]  # fmt: skip
+
+
+def test_a_text_that_stands_everywhere_is_one_object():
+    values = same_text((2, 3), "Tern")
+    assert values.shape == (2, 3)
+    assert {id(v) for v in values.ravel()} == {id(values[0, 0])}
+    named = Sightings.from_columns({"lon": [1.0, 2.0], "lat": 3.0, "boat": "Tern"})
+    assert named.boat[0] is named.boat[1]
+    assert named.trip.tolist() == ["", ""]

@@ -27,7 +27,7 @@ from athwart.geometry.slant import (
     top_ground_range,
 )
 from athwart.identity import observation_ids
-from athwart.tables import Picks, Sightings, Track, bad_rows
+from athwart.tables import Picks, Sightings, Track, bad_rows, same_text
 from athwart.uncertainty.budget import ErrorBudget, course_as_heading_sigma
 from athwart.uncertainty.propagate import across_moments, boat_axes_covariance
 
@@ -328,7 +328,7 @@ def _place_antenna(
         found = path.samples(track.heading_mag_deg, circular=True).at(t, max_gap_s)
         magnetic = np.where(none, found, magnetic)
         depth = path.samples(track.depth_m).at(t, max_gap_s)
-        depth_below = np.full(n, _one_word(track.depth_below), dtype=object)
+        depth_below = same_text(n, _one_word(track.depth_below))
         temperature = path.samples(track.water_temperature_c).at(t, max_gap_s)
         sigma = np.sqrt((track.sigma_east_m**2 + track.sigma_north_m**2) / 2)
         sigma = path.samples(sigma).at(t, max_gap_s)
@@ -560,7 +560,7 @@ def _place_targets(
         side = np.where(picks.side == "port", "starboard", "port").astype(object)
     return Sightings(
         **placed,
-        sighting_id=np.full(n, "", dtype=object),
+        sighting_id=same_text(n, ""),
         trip=picks.trip,
         time=antenna.time,
         name=picks.name,
@@ -568,14 +568,14 @@ def _place_targets(
         hazard=picks.hazard,
         note=picks.note,
         shared_sigma_m=antenna.shared_sigma_m,
-        boat=np.full(n, boat.name, dtype=object),
+        boat=same_text(n, boat.name),
         boat_sigma_m=np.full(n, boat.budget.boat_m),
-        method=np.full(n, method, dtype=object),
+        method=same_text(n, method),
         side=side,
         antenna_lon=antenna.lon,
         antenna_lat=antenna.lat,
-        links=np.full(n, "", dtype=object),
-        source=np.full(n, source, dtype=object),
+        links=same_text(n, ""),
+        source=same_text(n, source),
         source_row=np.arange(1, n + 1),
         extra=picks.extra,
     )
@@ -622,7 +622,7 @@ def _places(
 
     depth, var_depth, below = _depth_at_target(boat, lengths, y, moment)
     height, var_height = _height(boat, lengths)
-    detail = np.full(n, BOTTOM, dtype=object)
+    detail = same_text(n, BOTTOM)
     detail[lengths.has_shadow] = TOP
     detail[lengths.in_mid_water] = WATER
     detail[lengths.unknown_depth] = WATER_UNKNOWN
@@ -848,7 +848,7 @@ def _depth_at_target(
         + budget.water_level_m**2
     )
     known = np.isfinite(depth)
-    below = np.full(depth.shape, "", dtype=object)
+    below = same_text(depth.shape, "")
     below[known] = "surface" if with_draft else "transducer"
     return depth, np.where(known, variance, np.nan), below
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from athwart.errors import BadRow, TableError, UsageError
 from athwart.identity import observation_ids
-from athwart.tables import Marks, Sightings, Waypoints
+from athwart.tables import Marks, Sightings, Waypoints, same_text
 
 __all__ = ["BOAT_SIGMA_M", "MARK_SIGMA_M", "SHARED_SIGMA_M", "marks_as_waypoints", "to_sightings"]
 
@@ -111,7 +111,7 @@ def to_sightings(
             "cov_east_north_m2": np.zeros(n),
             "shared_sigma_m": shared,
             "boat_sigma_m": np.zeros(n),
-            "method": np.full(n, "waypoint", dtype=object),
+            "method": same_text(n, "waypoint"),
             "links": waypoints.links,
             "source": waypoints.source,
             "source_row": waypoints.source_row,
@@ -130,7 +130,7 @@ def marks_as_waypoints(marks: Marks, source: str) -> Waypoints:
             **values,
             "time": marks.last_time,
             "sigma_m": np.where(sigma > 0, sigma, np.nan),
-            "source": np.full(len(marks), source, dtype=object),
+            "source": same_text(len(marks), source),
             "source_row": np.arange(1, len(marks) + 1),
         }
     )

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from athwart.book.blobs import point_blobs, points_of
 from athwart.errors import DataError
 from athwart.identity import observation_ids
-from athwart.tables import Sightings, Table, Track
+from athwart.tables import Sightings, Table, Track, same_text
 
 __all__ = [
     "cells",
@@ -285,8 +285,8 @@ def _line_of(arrays: Mapping[str, NDArray[Any]], name: str, source: str, number:
             **known,
             "line": np.full(count, number),
             "segment": np.full(count, number),
-            "name": np.full(count, name, dtype=object),
-            "source": np.full(count, source, dtype=object),
+            "name": same_text(count, name),
+            "source": same_text(count, source),
         },
         extra=extra,
     )

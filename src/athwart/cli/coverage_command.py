@@ -156,8 +156,6 @@ def read_tracks(
 
     A file without tracks gives its routes, as a plan of where the boat will go.
     """
-    import numpy as np
-
     from athwart.formats import read
     from athwart.formats.shapes import routes_of
     from athwart.gather import shares_of_bytes
@@ -186,8 +184,7 @@ def read_tracks(
                     f"{path.name} holds no track; give a GPX track, an NMEA log or a book"
                 )
         # Two files may have one name; what tells them apart is their place in the line.
-        source = np.full(len(lines), f"{number} {path.name}", dtype=object)
-        found.append(lines.with_columns(source=source))
+        found.append(lines.with_columns(source=f"{number} {path.name}"))
     return Track.concat(found), words
 
 

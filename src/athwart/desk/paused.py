@@ -42,7 +42,7 @@ from athwart.frame.uneven import uneven_part
 from athwart.frame.when import Moment, picture_moment, typed_moment, where_on_track
 from athwart.geometry.along import Path
 from athwart.laying import fitted, straightened, straightener
-from athwart.tables import Picks, Sightings, Track
+from athwart.tables import Picks, Sightings, Track, same_text
 from athwart.uncertainty.ellipse import error_ellipse, r95
 from athwart.units import (
     UnitSystem,
@@ -750,7 +750,7 @@ def bottom_record(bottom: Bottom | None, layout: Layout, units: UnitSystem) -> d
     lines = np.arange(bottom.lines)
     sides: dict[str, Any] = {}
     for side in bottom.sides:
-        xy = layout.pixel_of(np.full(lines.size, side, dtype=object), lines, bottom.range_m[side])
+        xy = layout.pixel_of(same_text(lines.size, side), lines, bottom.range_m[side])
         sides[side] = {
             "xy": np.round(xy, 2).tolist(),
             "confidence": np.round(bottom.confidence[side], 2).tolist(),

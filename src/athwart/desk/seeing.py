@@ -6,8 +6,6 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from athwart.advice.lanes import joined, lanes_lines, lanes_words
 from athwart.advice.seen import coverage_lines
 from athwart.book.reading import read_book
@@ -68,7 +66,7 @@ def _coverage(desk: Desk, question: dict[str, Any]) -> Any:
         track = read_book(book).tracks
         if not len(track):
             raise DataError("the book holds no track; add the logs of your trips to it first")
-        track = track.with_columns(source=np.full(len(track), book.name, dtype=object))
+        track = track.with_columns(source=book.name)
         job.told("laying out the swath", 0.2)
         passes = passes_of(
             track, range_m=range_m, depth_m=math.nan if depth is None else depth,

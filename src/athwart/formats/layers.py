@@ -35,7 +35,7 @@ from athwart.formats.sniff import looks_like
 from athwart.formats.styles import STYLED, STYLES_TABLE, write_styles
 from athwart.geometry.geodesic import to_wgs84
 from athwart.input_limits import check_count, check_size, most
-from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints, text_array
+from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints, same_text, text_array
 from athwart.unchanged import unchanged
 
 if TYPE_CHECKING:
@@ -361,10 +361,8 @@ class _Collected:
             "lat": lat,
             "line": line + self.counts[kind],
             "segment": part,
-            "name": np.full(len(line), layer, dtype=object)
-            if names is None
-            else text_array(names)[line],
-            "source": np.full(len(line), self.source, dtype=object),
+            "name": same_text(len(line), layer) if names is None else text_array(names)[line],
+            "source": same_text(len(line), self.source),
         }
         height = points[:, 2]
         if np.any(np.isfinite(height) & (height != 0)):

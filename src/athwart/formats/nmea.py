@@ -30,7 +30,7 @@ from athwart.formats.files import read_bytes
 from athwart.formats.registry import ReadOptions
 from athwart.formats.sniff import UTF_16, looks_like
 from athwart.formats.texts import OK, parse_numbers
-from athwart.tables import Track
+from athwart.tables import Track, same_text
 from athwart.units import FATHOM, FOOT, KNOT
 
 __all__ = ["MAX_LENGTH", "STALE_S", "read"]
@@ -383,7 +383,7 @@ class _Log:
                 "depth_below": np.where(np.isfinite(depth), "transducer", "").astype(object),
                 "line": np.zeros(len(times), dtype=np.int64),
                 "segment": np.zeros(len(times), dtype=np.int64),
-                "source": np.full(len(times), self.source, dtype=object),
+                "source": same_text(len(times), self.source),
             }
         )
         return track, int(epochs[0]), no_fix

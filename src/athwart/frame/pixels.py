@@ -32,7 +32,7 @@ from athwart.frame.photo import Straightener
 from athwart.frame.when import Moment, seconds_back_of_distance
 from athwart.geometry.along import Path
 from athwart.geometry.slant import slant_of_ground
-from athwart.tables import Picks, Track, bad_rows
+from athwart.tables import Picks, Track, bad_rows, same_text
 from athwart.uncertainty.budget import ErrorBudget
 from athwart.uncertainty.ellipse import r95
 
@@ -558,7 +558,7 @@ def to_picks(
     return Picks.from_columns(
         values | columns,
         extra={
-            "picture_sha256": np.full(n, picture_sha256, dtype=object),
+            "picture_sha256": same_text(n, picture_sha256),
             "picture_x_px": where.xy[:, 0],
             "picture_y_px": where.xy[:, 1],
         },

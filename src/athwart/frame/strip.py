@@ -28,7 +28,7 @@ from athwart.errors import DataError, UsageError
 from athwart.fix import fix
 from athwart.frame.when import seconds_back_of_distance
 from athwart.geometry.geodesic import from_grid, local_grid, to_grid, wrap_longitude
-from athwart.tables import Picks, Track
+from athwart.tables import Picks, Track, same_text
 
 if TYPE_CHECKING:
     import shapely
@@ -269,7 +269,7 @@ def _place_lines(
     picks = Picks.from_columns(
         {
             "time": np.concatenate([time] * 2),
-            "side": np.full(2 * n, "starboard", dtype=object),
+            "side": same_text(2 * n, "starboard"),
             "ground_range_m": np.repeat([0.0, reach], n),
         }
     )

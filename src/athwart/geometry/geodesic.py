@@ -84,7 +84,7 @@ def polar(east_m: ArrayLike, north_m: ArrayLike) -> tuple[FloatArray, FloatArray
     [90.0, 3.0]
     """
     east, north = np.asarray(east_m, np.float64), np.asarray(north_m, np.float64)
-    return np.degrees(np.arctan2(east, north)), np.hypot(east, north)
+    return np.degrees(np.arctan2(east, north)), np.sqrt(east * east + north * north)
 
 
 def destination(

@@ -85,7 +85,8 @@ def slant_of_ground(
 ) -> FloatArray:
     """Return the slant range of a bottom point at a ground range; the inverse of `ground_range`."""
     y, h = np.asarray(ground_range_m, np.float64), np.asarray(altitude_m, np.float64)
-    return np.hypot(y, h + y * np.tan(np.radians(np.asarray(slope_deg, np.float64))))
+    below = h + y * np.tan(np.radians(np.asarray(slope_deg, np.float64)))
+    return np.sqrt(y * y + below * below)
 
 
 def ground_range_in_water(slant_range_m: ArrayLike, target_depth_m: ArrayLike) -> FloatArray:

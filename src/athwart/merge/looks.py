@@ -105,7 +105,7 @@ class Sphere:
         )
         c = cl * co + sl * so
         s = (sl * co - cl * so) * there.sin_lat[origin]
-        length = np.hypot(c, s)
+        length = np.sqrt(c * c + s * s)
         return c / length, s / length
 
     def back(
@@ -120,7 +120,7 @@ class Sphere:
         x = self.xyz[0][origin] - sl * east - sp * cl * north
         y = self.xyz[1][origin] + cl * east - sp * sl * north
         z = self.xyz[2][origin] + cp * north
-        p = np.hypot(x, y)
+        p = np.sqrt(x * x + y * y)
         b = _A * (1.0 - _F)
         theta = np.arctan2(z * _A, p * b)
         lat = np.arctan2(

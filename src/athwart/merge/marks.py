@@ -24,7 +24,7 @@ from athwart.merge.looks import (
     stable_order,
     turned,
 )
-from athwart.tables import Marks, Sightings
+from athwart.tables import Marks, Sightings, same_text
 from athwart.uncertainty.ellipse import r95, s44_horizontal
 
 __all__ = ["AUTOMATIC_NAMES", "Gathered", "automatic", "gather"]
@@ -276,7 +276,7 @@ def _turn_between(here: Sphere, looks: Sphere, origin: IntArray) -> tuple[FloatA
     so, co = looks.sin_lon[origin], looks.cos_lon[origin]
     c = here.cos_lon * co + here.sin_lon * so
     s = (so * here.cos_lon - co * here.sin_lon) * here.sin_lat
-    length = np.hypot(c, s)
+    length = np.sqrt(c * c + s * s)
     return c / length, s / length
 
 
@@ -371,7 +371,7 @@ def _depths(
 ) -> tuple[FloatArray, TextArray, FloatArray, tuple[IntArray, TextArray, FloatArray, FloatArray]]:
     reference = np.array(_REFERENCES, dtype=object)
     depth, var = np.full(marks, np.nan), np.full(marks, np.nan)
-    below = np.full(marks, "", dtype=object)
+    below = same_text(marks, "")
     none = (np.empty(0, np.int64), np.empty(0, object), np.empty(0), np.empty(0))
     rows = np.flatnonzero(np.isfinite(s.depth_m))
     if not rows.size:
