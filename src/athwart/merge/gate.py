@@ -45,8 +45,8 @@ GATE = 0.999
 REACH_M = 40.0
 """Pairs nearer than this are looked at, and reported where they stay apart, metres."""
 
-MOST_PAIRS = 100_000_000
-"""Near pairs that fit into a few GiB; a survey of a million sightings has a few million."""
+MOST_PAIRS = 50_000_000
+"""Near pairs that fit into memory, at 80 to 200 bytes each; a million sightings have a few million."""
 
 _CHUNK = 50_000
 
