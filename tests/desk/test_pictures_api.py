@@ -116,6 +116,18 @@ def test_ends_of_shadows_are_found_and_the_user_s_own_can_be_kept(paused, page):
     assert none["picks"][0]["shadow_words"] == ""
 
 
+def test_a_height_from_a_short_shadow_is_told_to_be_rough(paused, page):
+    made, path, asked = paused()
+    t = made.targets[5]
+    way = np.sign(t["shadow_x1"] - t["shadow_x0"])
+    for long_px, rough in ((12, True), (18, False)):
+        shadow = [[t["x"], t["y"] - 40], [t["x"] + way * long_px, t["y"] - 40]]
+        pick = {**picks_of(made)[5], "shadow": shadow, "own_ends": True}
+        told = page.post(f"{path}/place", {**asked, "picks": [pick]}).json()["picks"][0]
+        assert ("take the height as rough" in told["shadow_words"]) is rough
+        assert ("short (12 pixels)" in told["shadow_words"]) is rough
+
+
 def test_beside_a_bank_the_height_is_told_to_be_doubtful(paused, page):
     made, path, asked = paused(bottom="bank", bodies=None)
     picks = [p for p in picks_of(made) if p["shadow"]]

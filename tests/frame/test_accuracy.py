@@ -79,6 +79,7 @@ def test_the_height_follows_from_the_shadow(looks, which):
 
     Measured on other seeds (`measure_heights.py 50 4`): 94 % within 15 %, 81 % of shadows of 8 to 15
     pixels; true ends with the plain formula give 90 % and 40 %, for a round back hides its crest.
+    The pixels would allow all of them (`measure_height_bound.py`): what is not known is the shape.
     """
     part, sigmas, span, found, uneven = heights(looks, False, which)
     assert part.size > 80
