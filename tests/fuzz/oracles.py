@@ -63,6 +63,22 @@ class Target:
 
 def judge(target: Target, data: bytes, folder: Path) -> bool:
     """Give bytes to a target; say whether they were read (or refused), raise what is broken."""
+    was_read, took, grew = _watched(target, data, folder)
+    if len(data) > MOST_BYTES:
+        return was_read
+    # The first of a kind loads libraries, and a busy machine may stand still: only what is slow
+    # every time is slow.
+    for _ in range(3):
+        if took <= MOST_SECONDS:
+            break
+        took = min(took, _watched(target, data, folder)[1])
+    if took > MOST_SECONDS or grew > MOST_MEMORY_MB:
+        raise BrokenError(f"{len(data)} bytes took {took:.1f} s and {grew:.0f} MB")
+    return was_read
+
+
+def _watched(target: Target, data: bytes, folder: Path) -> tuple[bool, float, float]:
+    """Return whether the bytes were read, the seconds of processor and the MB that it took."""
     path = folder / f"input{target.ending}"
     path.write_bytes(data)
     out = folder / "out"
@@ -81,10 +97,7 @@ def judge(target: Target, data: bytes, folder: Path) -> bool:
     finally:
         for made in out.iterdir():
             made.unlink()
-    took, grew = time.process_time() - began, _peak_mb() - memory
-    if len(data) <= MOST_BYTES and (took > MOST_SECONDS or grew > MOST_MEMORY_MB):
-        raise BrokenError(f"{len(data)} bytes took {took:.1f} s and {grew:.0f} MB")
-    return was_read
+    return was_read, time.process_time() - began, _peak_mb() - memory
 
 
 def _peak_mb() -> float:
