@@ -187,7 +187,7 @@ def test_no_more_rows_of_a_layer_are_read_than_allowed(tmp_path, monkeypatch, en
     assert inspect(tmp_path / f"a.{ending}").counts["waypoints"] == 4
     monkeypatch.setenv("ATHWART_MAX_ROWS", "2")
     for reader in (inspect, read_shapes):
-        with pytest.raises(FileError, match="has 3 rows; at most 2 are read"):
+        with pytest.raises(FileError, match="has 4 rows; at most 2 are read"):
             reader(tmp_path / f"a.{ending}")
 
 

@@ -34,7 +34,7 @@ from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
 from athwart.formats.styles import STYLED, STYLES_TABLE, write_styles
 from athwart.geometry.geodesic import to_wgs84
-from athwart.input_limits import check_count, check_size, most
+from athwart.input_limits import check_count, check_size
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints, same_text, text_array
 from athwart.unchanged import unchanged
 
@@ -138,6 +138,9 @@ def _frames(path: Path, driver: str) -> Iterator[tuple[str, geopandas.GeoDataFra
                 continue
             # GDAL would cut the times of GeoJSON to milliseconds.
             text_dates = {"DATE_AS_STRING": "YES"} if driver == "GeoJSON" else {}
+            # Counted before, since a most of rows given to the reader makes room for that many.
+            known = pyogrio.read_info(source, layer=name, force_feature_count=True)
+            check_count("ROWS", int(known["features"]), path.name)
             frame = pyogrio.read_dataframe(
                 source,
                 layer=name,
@@ -145,10 +148,8 @@ def _frames(path: Path, driver: str) -> Iterator[tuple[str, geopandas.GeoDataFra
                 datetime_as_string=True,
                 use_arrow=False,
                 on_invalid="ignore",
-                max_features=most("ROWS") + 1,
                 **text_dates,
             )
-            check_count("ROWS", len(frame), path.name)
             _check_texts(path, frame)
             yield str(name), frame
 
