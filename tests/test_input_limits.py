@@ -191,6 +191,23 @@ def test_no_more_rows_of_a_layer_are_read_than_allowed(tmp_path, monkeypatch, en
             reader(tmp_path / f"a.{ending}")
 
 
+def test_a_most_of_rows_takes_no_memory_for_rows_that_are_not_there(tmp_path):
+    import tracemalloc
+
+    import geopandas
+    from shapely import Point
+
+    frame = geopandas.GeoDataFrame({"name": ["a"]}, geometry=[Point(1, 2)], crs=4326)
+    frame.to_file(tmp_path / "a.kml", driver="LIBKML")
+    inspect(tmp_path / "a.kml")  # the libraries are there now
+    tracemalloc.start()
+    try:
+        inspect(tmp_path / "a.kml")
+        assert tracemalloc.get_traced_memory()[1] < 5e6
+    finally:
+        tracemalloc.stop()
+
+
 def test_vertices_are_counted(tmp_path, monkeypatch):
     monkeypatch.setenv("ATHWART_MAX_VERTICES", "3")
     ring = [[0, 0], [1, 0], [1, 1], [0, 0]]
