@@ -230,3 +230,13 @@ def test_what_cannot_be_is_refused_in_a_sentence(run, words, code, said):
     got, out, err = run(*words)
     assert (got, said in err) == (code, True), err
     assert out == ""
+
+
+def test_rows_left_out_are_said_where_no_file_was_asked_for(run, tmp_path):
+    log = tmp_path / "trip.nmea"
+    log.write_bytes((SAMPLES / "trip-2-log.nmea").read_bytes())
+    boat = ("--boat", SAMPLES / "tern.toml")
+    code, _, err = run("tide", log, "--reduce", "--tide", TIDES, *boat)
+    assert code == 0
+    assert "left out, trip.nmea: " in err
+    assert [p.name for p in tmp_path.iterdir()] == ["trip.nmea"]

@@ -196,8 +196,14 @@ def say_rejected(rejected: Iterable[tuple[str, BadRow]]) -> None:
             say(f"left out, {source}: {line}")
 
 
-def write_rejected(rejected: Iterable[tuple[str, BadRow]], beside: Path) -> None:
-    """Write rows that were not taken, with their file, to a CSV file beside the output; say so."""
+def write_rejected(rejected: Iterable[tuple[str, BadRow]], beside: Path | None) -> None:
+    """Write rows that were not taken, with their file, to a CSV file beside the output; say so.
+
+    Where nothing is written they are only said: no file turns up that nobody asked for.
+    """
+    if beside is None:
+        say_rejected(rejected)
+        return
     rows = [{"file": f, "row": r.row, "code": r.code, "message": r.message} for f, r in rejected]
     if not rows:
         return

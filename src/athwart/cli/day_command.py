@@ -287,7 +287,7 @@ def command(
         print_json({**_json(made), "notes": list(found.words), "files": [p.name for p in written]})
     else:
         _print(made, shown)
-    write_rejected(found.rejected, outputs[0] if outputs else sources[0])
+    write_rejected(found.rejected, outputs[0] if outputs else None)
     return 0
 
 

@@ -16,7 +16,6 @@ from athwart.cli.common import (
     read_options,
     rows_of,
     say,
-    say_rejected,
     show,
     shown_units,
     write_csv,
@@ -126,11 +125,7 @@ def command(
         say(
             f"{many(len(merged.marks), 'mark')} written to {', '.join(p.name for p in written.files)}"
         )
-    beside = output or report
-    if beside is not None:
-        write_rejected(found.rejected, beside)
-    else:
-        say_rejected(found.rejected)
+    write_rejected(found.rejected, output or report)
     if report is not None:
         with Progress() as told:
             told(f"writing {report.name}")

@@ -151,7 +151,7 @@ def command(
     else:
         over = _over(made, marks, looks, at, boat, transducer_depth, draft, margin)
         _depths(made, marks, over, draft, output, as_json, overwrite)
-    write_rejected(found.rejected, output or sources[0])
+    write_rejected(found.rejected, output)
     return 0
 
 

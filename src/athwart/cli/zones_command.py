@@ -162,7 +162,7 @@ def command(
                 "caution": CAUTION,
             }
         )
-    write_rejected(found.rejected, outputs[0] if outputs else sources[0])
+    write_rejected(found.rejected, outputs[0] if outputs else None)
     return 0
 
 
