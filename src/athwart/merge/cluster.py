@@ -14,6 +14,7 @@ given by people, and the user's rulings are kept inside whole marks, not only be
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -171,6 +172,10 @@ def _common(rows: Rows, i: IntArray, j: IntArray, boats: bool) -> FloatArray:
     return out
 
 
+_Pairs = tuple[IntArray, IntArray, FloatArray, FloatArray]
+"""Marks a and b, what they share, and the order of joining."""
+_NONE: _Pairs = np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0), np.empty(0)
+
 _BLOCK = 1 << 15  # pairs at a time, so that a step's arrays stay in the processor's cache
 
 
@@ -219,22 +224,23 @@ class _Marks:
 
     def pair(self, a: IntArray, b: IntArray, shared: FloatArray) -> Fused:
         """Return what pairs of single looks fuse to (Kalman form of the two-look estimate)."""
-        dx, dy = self.x[b] - self.x[a], self.y[b] - self.y[a]
-        p11, p22, p12 = self.see[a] - shared, self.snn[a] - shared, self.sen[a]
-        s11 = p11 + self.see[b] - shared
-        s22 = p22 + self.snn[b] - shared
-        s12 = p12 + self.sen[b]
+        x, y = self.x.take(a), self.y.take(a)
+        dx, dy = self.x.take(b) - x, self.y.take(b) - y
+        p11, p22, p12 = self.see.take(a) - shared, self.snn.take(a) - shared, self.sen.take(a)
+        s11 = p11 + self.see.take(b) - shared
+        s22 = p22 + self.snn.take(b) - shared
+        s12 = p12 + self.sen.take(b)
         det = s11 * s22 - s12 * s12
         ux, uy = (s22 * dx - s12 * dy) / det, (s11 * dy - s12 * dx) / det
         # S^-1 A, by columns
         g11, g21 = (s22 * p11 - s12 * p12) / det, (s11 * p12 - s12 * p11) / det
         g12, g22 = (s22 * p12 - s12 * p22) / det, (s11 * p22 - s12 * p12) / det
         return Fused(
-            self.x[a] + p11 * ux + p12 * uy,
-            self.y[a] + p12 * ux + p22 * uy,
-            self.see[a] - (p11 * g11 + p12 * g21),
-            self.snn[a] - (p12 * g12 + p22 * g22),
-            self.sen[a] - (p11 * g12 + p12 * g22),
+            x + p11 * ux + p12 * uy,
+            y + p12 * ux + p22 * uy,
+            p11 + shared - (p11 * g11 + p12 * g21),
+            p22 + shared - (p12 * g12 + p22 * g22),
+            p12 - (p11 * g12 + p12 * g22),
             dx * ux + dy * uy,
             np.empty(0, np.int64),
         )
@@ -278,7 +284,7 @@ def grow(
     boats = bool(rows.boat_sigma.any())
 
     inside = np.zeros(len(first), dtype=bool)
-    kept: list[tuple[IntArray, IntArray, FloatArray, FloatArray]] = []
+    close_pairs = [_NONE]
     # Rows are gathered nearly twice as fast by numbers of the machine's own width.
     for lo in range(0, len(first), _BLOCK):
         a, b = (ends[lo : lo + _BLOCK].astype(np.int64) for ends in (first, second))
@@ -291,9 +297,8 @@ def grow(
         score = marks.score(a, b, shared, limit)
         fits = np.isfinite(score)
         inside[lo + close[fits]] = True
-        kept.append((a[fits], b[fits], shared[fits], score[fits]))
-    none = np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0), np.empty(0)
-    a, b, shared, score = map(np.concatenate, zip(none, *kept, strict=True))
+        close_pairs.append((a[fits], b[fits], shared[fits], score[fits]))
+    a, b, shared, score = _joined(close_pairs)
     fits = np.ones(len(a), dtype=bool)
     name, free = bars.name, np.ones(n, dtype=bool)
     if len(bars.same):
@@ -341,14 +346,11 @@ def grow(
         changed[wa] = changed[wb] = True
         label = to.take(label)
 
-        touched = changed.take(a) | changed.take(b)
-        na, nb, nshared = _relabel(a[touched], b[touched], shared[touched], to, weight)
+        kept, key, moved = _carried(a, b, shared, score, changed, to, weight)
+        na, nb, nshared = _united(key, moved)
         nscore = marks.score(na, nb, nshared, limit)
         nscore[~marks.compatible(na, nb)] = np.inf
-        rest = ~touched
-        a, b = np.concatenate([a[rest], na]), np.concatenate([b[rest], nb])
-        shared = np.concatenate([shared[rest], nshared])
-        score = np.concatenate([score[rest], nscore])
+        a, b, shared, score = _joined([kept, (na, nb, nshared, nscore)])
         # A pair outside the gate can come back in only if one of its marks still changes.
         alive = np.zeros(n, dtype=bool)
         finite = np.isfinite(score)
@@ -427,10 +429,13 @@ def _crowded(
     return np.flatnonzero(in_crowd & (partner[a] == partner[b]) & (place[a] ^ 1 == place[b]))
 
 
-def _relabel(
+def _moved(
     a: IntArray, b: IntArray, shared: FloatArray, to: IntArray, weight: FloatArray
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """Carry pairs over to the marks that their ends are now part of; equal pairs become one."""
+) -> tuple[IntArray, FloatArray]:
+    """Carry pairs over to the marks that their ends are now part of, as one number a pair.
+
+    Pairs whose ends have become one mark are left out.
+    """
     to_a, to_b = to.take(a), to.take(b)
     apart = np.flatnonzero(to_a != to_b)
     shared = shared.take(apart)
@@ -439,12 +444,51 @@ def _relabel(
     a, b = to_a.take(apart), to_b.take(apart)
     key = np.minimum(a, b) << 32
     key |= np.maximum(a, b)
+    return key, shared
+
+
+def _united(key: IntArray, shared: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
+    """Let equal pairs become one, what they share being summed."""
     order = np.argsort(key)
     key = key[order]
     head = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])) if len(key) else order
     shared = np.add.reduceat(shared[order], head) if len(key) else shared
     key = key[head]
     return key >> 32, key & 0xFFFFFFFF, shared
+
+
+def _relabel(
+    a: IntArray, b: IntArray, shared: FloatArray, to: IntArray, weight: FloatArray
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Carry pairs over to the marks that their ends are now part of; equal pairs become one."""
+    return _united(*_moved(a, b, shared, to, weight))
+
+
+def _carried(
+    a: IntArray,
+    b: IntArray,
+    shared: FloatArray,
+    score: FloatArray,
+    changed: BoolArray,
+    to: IntArray,
+    weight: FloatArray,
+) -> tuple[_Pairs, IntArray, FloatArray]:
+    """Return the pairs of marks that stayed as they were, and those of others as `_moved` does."""
+    kept, moved = [_NONE], [(_NONE[0], _NONE[2])]
+    for lo in range(0, len(a), _BLOCK):
+        at = slice(lo, lo + _BLOCK)
+        ia, ib, common = a[at], b[at], shared[at]
+        touched = changed.take(ia) | changed.take(ib)
+        rest, go = np.flatnonzero(~touched), np.flatnonzero(touched)
+        kept.append((ia.take(rest), ib.take(rest), common.take(rest), score[at].take(rest)))
+        moved.append(_moved(ia.take(go), ib.take(go), common.take(go), to, weight))
+    keys, sums = zip(*moved, strict=True)
+    return _joined(kept), np.concatenate(keys), np.concatenate(sums)
+
+
+def _joined(parts: Sequence[_Pairs]) -> _Pairs:
+    a, b, shared, score = zip(*parts, strict=True)
+    return np.concatenate(a), np.concatenate(b), np.concatenate(shared), np.concatenate(score)
 
 
 def _members(rows: Rows, label: IntArray, of: IntArray) -> tuple[IntArray, IntArray]:
@@ -485,9 +529,10 @@ def _try(
     single = size == 2  # the pair's own score has judged it already, names included
     out = np.empty((6, len(mutual)))
     two = np.flatnonzero(single)
-    if two.size:
-        f = marks.pair(ma[two], mb[two], shared[mutual[two]])
-        out[:, two] = f.x, f.y, f.see, f.snn, f.sen, f.squared
+    for lo in range(0, two.size, _BLOCK):
+        some_two = two[lo : lo + _BLOCK]
+        f = marks.pair(ma[some_two], mb[some_two], shared[mutual[some_two]])
+        out[:, some_two] = f.x, f.y, f.see, f.snn, f.sen, f.squared
     many = np.flatnonzero(~single & passed)
     if many.size:
         of = np.full(len(label), -1, dtype=np.int64)

@@ -258,13 +258,15 @@ def _where(s: Sightings, i: int) -> str:
 def id_keys(ids: NDArray[np.object_]) -> tuple[NDArray[np.uint64], ...]:
     """Return numbers that sort and compare as the ids do (most significant first)."""
     listed = ids.tolist()
-    joined = "".join(listed)
-    if len(joined) == 20 * len(ids) and joined == joined.lower() and set(map(len, listed)) == {20}:
+    joined = "\n".join(listed) + "\n"
+    if len(joined) == 21 * len(ids) and joined.isascii() and joined == joined.lower():
+        ends = np.frombuffer(joined.encode(), dtype=np.uint8).reshape(-1, 21)[:, 20]
         try:
             raw = np.frombuffer(bytes.fromhex(joined), dtype=np.uint8)
         except ValueError:
             raw = np.empty(0, dtype=np.uint8)
-        if raw.size == 10 * len(ids):  # a blank would have been passed over
+        # A blank is passed over, so with one in an id there would be fewer bytes.
+        if raw.size == 10 * len(ids) and (ends == ord("\n")).all():
             raw = raw.reshape(-1, 10)
             lead = np.ascontiguousarray(raw[:, :8]).view(">u8").ravel().astype(np.uint64)
             return lead, np.ascontiguousarray(raw[:, 8:]).view(">u2").ravel().astype(np.uint64)
