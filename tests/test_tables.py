@@ -150,3 +150,13 @@ def test_a_text_that_stands_everywhere_is_one_object():
     named = Sightings.from_columns({"lon": [1.0, 2.0], "lat": 3.0, "boat": "Tern"})
     assert named.boat[0] is named.boat[1]
     assert named.trip.tolist() == ["", ""]
+
+
+def test_rows_are_taken_by_number_or_by_mask():
+    table = Sightings.from_columns({"lon": [1.0, 2.0, 3.0], "lat": 0.0, "name": ["a", "b", "c"]})
+    for index in ([2, 0], np.array([2, 0], np.int32), [-1, 0]):
+        assert table.take(index).name.tolist() == ["c", "a"]
+    assert table.take(np.array([True, False, True])).name.tolist() == ["a", "c"]
+    assert len(table.take([])) == 0
+    with pytest.raises(IndexError):
+        table.take(np.array([True, False]))

@@ -205,7 +205,7 @@ def candidate_pairs(
     widest = _widest(looks.see, looks.snn, looks.sen, looks.shared, looks.boat_sigma)
     radius = np.sqrt(2.0 * limit * widest)
     # A sample tells how many pairs there will be, before memory is spent on them.
-    sample = points[:: max(1, n // 2_000)]
+    sample = points[:: max(1, n // 1_000)]
     expected = tree.query_ball_point(sample, reach_m, return_length=True).mean() * n / 2
     if expected > MOST_PAIRS:
         raise _too_many(expected, reach_m)
