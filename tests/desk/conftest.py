@@ -3,6 +3,7 @@
 from urllib.parse import urlsplit
 
 import pytest
+from driving import turn_to
 from page import TOKEN, running
 from season import season
 
@@ -42,10 +43,8 @@ def visit(browser, desk):
         page.on("dialog", lambda d: (wrong.append(f"dialog {d.message}"), d.dismiss()))
         if before:
             before(page)
-        page.goto(f"{desk.home}/?token={TOKEN}")
-        page.wait_for_selector("html[data-ready=true]", state="attached")
-        page.goto(desk.home + path)
-        page.wait_for_selector("html[data-ready=true]", state="attached")
+        turn_to(page, f"{desk.home}/?token={TOKEN}")
+        turn_to(page, desk.home + path)
         return page
 
     yield open_page

@@ -8,6 +8,12 @@ import re
 from paused_frame import boat_toml, gpx, png
 
 
+def turn_to(page, address):
+    """Open a page of the desk and wait until its buttons answer."""
+    page.goto(address)
+    page.wait_for_selector("html[data-ready=true]", state="attached")
+
+
 def drop(page, made):
     """Drop the picture on the page, as a file manager does."""
     data = base64.b64encode(png(made)).decode()

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import gpxpy
 import pytest
+from driving import turn_to
 
 pytestmark = pytest.mark.browser
 
@@ -235,7 +236,7 @@ def test_markup_and_direction_marks_from_data_do_nothing(visit, desk):
     page.get_by_role("button", name="the log").click()
     page.get_by_role("dialog").wait_for()
     assert page.locator("img").count() == 0
-    page.goto(desk.home + "/hand-over")
+    turn_to(page, desk.home + "/hand-over")
     page.click("#look")
     page.locator("#preview table").wait_for()
     assert shown in page.inner_text("#preview")

@@ -7,7 +7,7 @@ import re
 import gpxpy
 import numpy as np
 import pytest
-from driving import on_screen, point_at, ready
+from driving import on_screen, point_at, ready, turn_to
 from paused_frame import frame
 from pyproj import Geod
 from test_desk_in_browser import marks_of, told
@@ -67,7 +67,7 @@ def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_pa
     page.get_by_role("button", name="save into the book").click()
     told(page, "0 sightings and 0 lines or areas saved; 4 were in the book already")
 
-    page.goto(desk.home + "/marks")
+    turn_to(page, desk.home + "/marks")
     page.get_by_role("button", name="merge what waits").click()
     told(page, "3 new sightings, 3 new marks")
     now = {m["id"]: m for m in desk.get("/api/marks").json()["marks"]}
@@ -82,7 +82,7 @@ def test_a_dropped_picture_becomes_marks_and_a_plotters_file(visit, desk, tmp_pa
     told(page, "one thing")
     assert len(marks_of(desk)) <= len(before) + 2
 
-    page.goto(desk.home + "/hand-over")
+    turn_to(page, desk.home + "/hand-over")
     page.get_by_role("button", name="show what it will get").click()
     told(page, "The plotter will get")
     page.fill("#name", "season.gpx")

@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from driving import drop, on_screen, point_at, tell_when_and_where
+from driving import drop, on_screen, point_at, tell_when_and_where, turn_to
 from geographiclib.geodesic import Geodesic
 from paused_frame import BODIES, frame
 from season import run
@@ -141,7 +141,7 @@ def walk(page: Any, home: str, folder: Path, made: Any) -> Iterator[Step]:
     page.get_by_text("2 sightings and 1 line or area saved").first.wait_for()
     yield 9, "", []
 
-    page.goto(home + "/marks")
+    turn_to(page, home + "/marks")
     page.wait_for_selector("html[data-ready=true]", state="attached")
     page.get_by_role("button", name="merge what waits").wait_for()
     yield 10, "", []
@@ -152,7 +152,7 @@ def walk(page: Any, home: str, folder: Path, made: Any) -> Iterator[Step]:
     page.locator("#questions li").first.wait_for(state="detached")
     yield 10, "", []
 
-    page.goto(home + "/hand-over")
+    turn_to(page, home + "/hand-over")
     page.wait_for_selector("html[data-ready=true]", state="attached")
     page.get_by_text(re.compile("marks? chosen")).wait_for()
     page.get_by_role("button", name="show what it will get").click()
