@@ -241,9 +241,8 @@ class Table:
             if i.shape != (len(self),):
                 raise IndexError(f"a mask of {i.shape} for a table of {len(self)} rows")
             i = np.flatnonzero(i)
-        i = i.astype(
-            np.int64, copy=False
-        )  # by the machine's own width `take` is several times as quick
+        # By numbers of the machine's own width `take` is several times as quick.
+        i = i.astype(np.int64, copy=False)
         return type(self)(
             **{k: v.take(i, axis=0) for k, v in self.to_columns().items()},
             extra={k: v.take(i, axis=0) for k, v in self.extra.items()},

@@ -7,7 +7,6 @@ from pyproj import Transformer
 
 from athwart.errors import TableError
 from athwart.merge.looks import Sphere, canonical, check, factorise, looks_of, turned
-from athwart.merge.marks import _turn_between
 
 PLACES = [(-31.2, 44.4), (179.9999, -12.0), (-180.0, 60.0), (12.0, 89.999), (12.0, -90.0)]
 
@@ -49,7 +48,7 @@ def test_east_turns_by_the_difference_of_longitude_times_the_sine_of_latitude(pl
 def test_the_east_of_a_mark_and_of_its_first_look_differ_beside_a_pole():
     """The same angle as between two looks: by the series above."""
     look, mark = Sphere.at(np.array([30.0]), np.array([89.999])), np.array([170.0, 89.998])
-    c, s = _turn_between(Sphere.at(*mark[:, None]), look, np.array([0]))
+    c, s = look.turn(np.array([0]), slice(None), Sphere.at(*mark[:, None]))
     step = np.radians(30.0 - 170.0)
     want = np.arctan2(np.sin(step) * np.sin(np.radians(mark[1])), np.cos(step))
     assert np.arctan2(s[0], c[0]) == pytest.approx(want)

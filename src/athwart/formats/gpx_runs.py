@@ -270,7 +270,6 @@ def _times(cells: list[bytes | None]) -> tuple[NDArray[np.datetime64], NDArray[n
     except ValueError:
         times, state = texts.parse_times([f"{m.decode()}Z" if m else "" for m in moments])
         return times, np.asarray(state == texts.BAD)
-    with np.errstate(invalid="ignore"):
-        wrong = times < np.datetime64("0001-01-01", "us")
+    wrong = ~(np.isnat(times) | texts.can_be_written(times))
     times[wrong] = np.datetime64("NaT", "us")
     return times, np.asarray(wrong)

@@ -33,6 +33,7 @@ from athwart.formats.gpx_fields import ILLEGAL, value_texts
 from athwart.formats.registry import ReadOptions, WriteOptions
 from athwart.formats.sniff import looks_like
 from athwart.formats.styles import STYLED, STYLES_TABLE, write_styles
+from athwart.formats.texts import can_be_written
 from athwart.geometry.geodesic import to_wgs84
 from athwart.input_limits import check_count, check_size
 from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints, same_text, text_array
@@ -178,15 +179,9 @@ def read(path: Path, options: ReadOptions, *, driver: str, name: str) -> Content
             path, with_private=options.with_private
         )
         return book
-    sibling = tabling.sibling_of(path)
-    if driver in _MANY_LAYERS or not sibling.is_file():
+    if driver in _MANY_LAYERS:
         return _read_one(path, options, driver, name)
-    with unchanged(path, sibling):
-        contents = _read_one(path, options, driver, name)
-        if not contents.counts.get("marks"):
-            return contents
-        beside = _read_one(sibling, options, driver, name)
-        return tabling.join_sibling(contents, beside)
+    return tabling.with_sibling(path, lambda p: _read_one(p, options, driver, name))
 
 
 def _read_one(path: Path, options: ReadOptions, driver: str, name: str) -> Contents:
@@ -743,8 +738,7 @@ class _Writer:
 
         if type_ == "time":
             whole = np.isnat(values) | (values.astype(np.int64) % 1000 == 0)
-            years = values.astype("datetime64[Y]").astype(np.int64) + 1970
-            usual = np.isnat(values) | ((years >= 1) & (years <= 9999))
+            usual = np.isnat(values) | can_be_written(values)
             if self.driver in ("ESRI Shapefile", "LIBKML") or not (whole & usual).all():
                 return text_array(value_texts(values))
             return pd.DatetimeIndex(values.astype("datetime64[ms]")).tz_localize("UTC")

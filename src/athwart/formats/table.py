@@ -12,6 +12,7 @@ import codecs
 import csv
 import io
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +31,17 @@ from athwart.tables import Marks, Picks, Sightings, Table, Track, Waypoints
 from athwart.unchanged import unchanged
 
 __all__ = [
-    "CLEAN", "SIBLING", "contents_of", "delimiter_of", "main_table", "read", "safe_cell", "sibling_of",
-    "text_of", "write",
+    "CLEAN",
+    "SIBLING",
+    "contents_of",
+    "delimiter_of",
+    "main_table",
+    "read",
+    "safe_cell",
+    "sibling_of",
+    "text_of",
+    "with_sibling",
+    "write",
 ]  # fmt: skip
 
 SIBLING = "-sightings"
@@ -62,14 +72,19 @@ def read(path: Path, options: ReadOptions) -> Contents:
     FileError
         No table, an empty one, columns that make none of ours, or one column twice.
     """
+    return with_sibling(path, lambda p: _read_one(p, options))
+
+
+def with_sibling(path: Path, read_one: Callable[[Path], Contents]) -> Contents:
+    """Read a file and, if it holds marks, the sightings that lie beside it: both of one moment."""
     sibling = sibling_of(path)
     if not sibling.is_file():
-        return _read_one(path, options)
+        return read_one(path)
     with unchanged(path, sibling):
-        contents = _read_one(path, options)
+        contents = read_one(path)
         if not contents.counts.get("marks"):
             return contents
-        return join_sibling(contents, _read_one(sibling, options))
+        return join_sibling(contents, read_one(sibling))
 
 
 def join_sibling(contents: Contents, beside: Contents) -> Contents:

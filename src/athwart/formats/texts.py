@@ -23,6 +23,7 @@ __all__ = [
     "NONEXISTENT",
     "NO_ZONE",
     "OK",
+    "can_be_written",
     "format_times",
     "load_zone",
     "parse_numbers",
@@ -158,7 +159,7 @@ def parse_times(
         if len(naive):
             micros[naive], state[naive] = _localize(micros[naive], zone)
     times = micros.astype("datetime64[us]")
-    state[(times < _FIRST) | (times > _LAST)] = BAD
+    state[~can_be_written(times)] = BAD
     times[(state != OK) & (state != NO_ZONE)] = np.datetime64("NaT", "us")
     return times, state
 
@@ -239,6 +240,11 @@ def load_zone(name: str | None) -> ZoneInfo | None:
         ) from error
 
 
+def can_be_written(times: NDArray[np.datetime64]) -> NDArray[np.bool_]:
+    """Return which times lie in the years 1 to 9999, UTC; NaT does not."""
+    return np.asarray((times >= _FIRST) & (times <= _LAST))
+
+
 def format_times(times: NDArray[np.datetime64]) -> list[str]:
     """Write times as ISO 8601 with Z, the fraction only where there is one, ``""`` for NaT.
 
@@ -250,8 +256,7 @@ def format_times(times: NDArray[np.datetime64]) -> list[str]:
     ['2031-05-04T06:00:00.25Z', '']
     """
     times = times.astype("datetime64[us]")
-    with np.errstate(invalid="ignore"):
-        usable = (times >= _FIRST) & (times <= _LAST)
+    usable = can_be_written(times)
     out = np.full(len(times), "", dtype=object)
     texts = np.datetime_as_string(times[usable], unit="us").tolist()
     out[usable] = [

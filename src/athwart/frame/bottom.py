@@ -59,7 +59,7 @@ from athwart.frame.bottom_chain import (
     running_median,
     tied,
 )
-from athwart.frame.bottom_evidence import Evidence, evidence_of
+from athwart.frame.bottom_evidence import Evidence, evidence_of, smoothed
 
 if TYPE_CHECKING:
     from athwart.frame.layout import SideEcho
@@ -247,18 +247,12 @@ def _second_opinion(chain: Evidence, path: NDArray[np.int64]) -> Floats:
     for k in range(2):
         farther = np.flatnonzero(seen & ~level & ~slope & (at[:, k] > at[:, 1 - k]))
         if farther.size:
-            there = _averaged(chain.rise(k, at[:, 1 - k]))
-            own = _averaged(chain.rise(k, at[:, k]))
+            one = np.ones(seen.size)
+            there = smoothed(chain.rise(k, at[:, 1 - k]), one, RISE_LINES)
+            own = smoothed(chain.rise(k, at[:, k]), one, RISE_LINES)
             shown = there > RISE * np.maximum(own, 0.0)
             opinion[farther[shown[farther]], k] = SHOWN
     return np.where(seen[:, None], opinion, 0.0)
-
-
-def _averaged(values: Floats) -> Floats:
-    width = min(2 * RISE_LINES + 1, values.size)
-    box = np.ones(width)
-    count = np.convolve(np.ones(values.size), box, "same")
-    return np.convolve(values, box, "same") / count
 
 
 def _read(

@@ -19,7 +19,7 @@ from athwart.frame.bottom_chain import TIE_LINES, likeliest, posterior_of, tied
 if TYPE_CHECKING:
     from athwart.frame.layout import SideEcho
 
-__all__ = ["Evidence", "evidence_of"]
+__all__ = ["Evidence", "evidence_of", "smoothed"]
 
 Floats = NDArray[np.float64]
 Single = NDArray[np.float32]
@@ -483,9 +483,7 @@ def _learn(part: _Part, path: NDArray[np.int64], trust: Single) -> _Levels | Non
     # A few lines gone astray must not teach a column what its water is.
     enough = max(6, int(ENOUGH * n_water.max()))
     water = _filled(_masked_mean(echo, is_water, n_water), n_water >= enough)
-    bottom = _filled(
-        _smoothed(_masked_mean(echo, is_bottom, n_bottom), n_bottom, 12), n_bottom >= 6
-    )
+    bottom = _filled(smoothed(_masked_mean(echo, is_bottom, n_bottom), n_bottom, 12), n_bottom >= 6)
     if water is None or bottom is None:
         return None
     square = _filled(_masked_mean((echo - water) ** 2, is_water, n_water), n_water >= enough)
@@ -531,8 +529,9 @@ def _masked_mean(values: Any, mask: Bools, count: NDArray[np.int64]) -> Floats:
     return np.asarray(total / np.maximum(count, 1))
 
 
-def _smoothed(values: Floats, count: NDArray[np.int64], half: int) -> Floats:
-    box = np.ones(2 * half + 1)
+def smoothed(values: Floats, count: NDArray[Any], half: int) -> Floats:
+    """Mean over `half` lines on either side, each line with the weight of its count."""
+    box = np.ones(min(2 * half + 1, values.size))
     top = np.convolve(values * count, box, "same")
     return np.asarray(top / np.maximum(np.convolve(count, box, "same"), 1))
 

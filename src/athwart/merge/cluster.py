@@ -22,9 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.merge.fuse import Fused, Rows, fuse, residual_squared
-from athwart.merge.gate import limit_for, split_limit_for
+from athwart.merge.gate import limit_for, split_limit_for, widest_of
 from athwart.merge.looks import Looks, Sphere, stable_order, turned
 from athwart.merge.offset import Sitting
+from athwart.uncertainty.ellipse import middle_and_half
 
 __all__ = ["Bars", "Layout", "Plane", "connected", "grow", "lay_out", "plane_for"]
 
@@ -118,9 +119,7 @@ def lay_out(
     if sitting is not None and (sitting.group >= 0).any():
         x, y, shared, boat_sigma, trip, boat = _settled(looks, sitting, x, y, c, s)
     rows = Rows(x, y, see, snn, sen, shared, boat_sigma, trip, boat)
-    half = (see - snn) / 2
-    widest = (see + snn) / 2 + np.sqrt(half * half + sen * sen)
-    return Layout(rows, widest + shared**2 + boat_sigma**2)
+    return Layout(rows, widest_of(see, snn, sen, shared, boat_sigma))
 
 
 def connected(n: int, a: NDArray[Any], b: NDArray[Any]) -> tuple[Int32Array, IntArray]:
@@ -207,9 +206,8 @@ class _Marks:
         see, snn = self.see.take(a) + self.see.take(b), self.snn.take(a) + self.snn.take(b)
         sen = self.sen.take(a) + self.sen.take(b)
         # What both share is tracked with scalar weights; it may not use up the covariance.
-        half = (see - snn) / 2
-        least = (see + snn) / 2 - np.sqrt(half * half + sen * sen)
-        shared = np.minimum(2.0 * shared, 0.999 * least)
+        middle, half = middle_and_half(see, snn, sen)
+        shared = np.minimum(2.0 * shared, 0.999 * (middle - half))
         see, snn = see - shared, snn - shared
         det = see * snn - sen * sen
         squared = (snn * dx * dx - 2 * sen * dx * dy + see * dy * dy) / det
@@ -226,7 +224,8 @@ class _Marks:
         """Return what pairs of single looks fuse to (Kalman form of the two-look estimate)."""
         x, y = self.x.take(a), self.y.take(a)
         dx, dy = self.x.take(b) - x, self.y.take(b) - y
-        p11, p22, p12 = self.see.take(a) - shared, self.snn.take(a) - shared, self.sen.take(a)
+        see, snn, p12 = self.see.take(a), self.snn.take(a), self.sen.take(a)
+        p11, p22 = see - shared, snn - shared
         s11 = p11 + self.see.take(b) - shared
         s22 = p22 + self.snn.take(b) - shared
         s12 = p12 + self.sen.take(b)
@@ -238,8 +237,8 @@ class _Marks:
         return Fused(
             x + p11 * ux + p12 * uy,
             y + p12 * ux + p22 * uy,
-            p11 + shared - (p11 * g11 + p12 * g21),
-            p22 + shared - (p12 * g12 + p22 * g22),
+            see - (p11 * g11 + p12 * g21),
+            snn - (p12 * g12 + p22 * g22),
             p12 - (p11 * g12 + p12 * g22),
             dx * ux + dy * uy,
             np.empty(0, np.int64),

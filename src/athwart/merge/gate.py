@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from athwart.errors import DataError, UsageError
 from athwart.merge.looks import Looks, turned
 from athwart.tables import Sightings
+from athwart.uncertainty.ellipse import middle_and_half
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree as Tree
@@ -34,6 +35,7 @@ __all__ = [
     "separation",
     "split_limit_for",
     "tree_of",
+    "widest_of",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -107,13 +109,12 @@ def tree_of(looks: Looks) -> Tree:
     return cKDTree(points, balanced_tree=False, compact_nodes=False)
 
 
-def _widest(
+def widest_of(
     see: FloatArray, snn: FloatArray, sen: FloatArray, shared: FloatArray, boat: FloatArray
 ) -> FloatArray:
     """Return the largest total variance of looks along any direction, square metres."""
-    half = (see - snn) / 2
-    middle = (see + snn) / 2
-    return np.asarray(middle + np.sqrt(half * half + sen * sen) + shared**2 + boat**2)
+    middle, half = middle_and_half(see, snn, sen)
+    return np.asarray(middle + half + shared**2 + boat**2)
 
 
 def reach_of(sightings: Sightings, gate: float = GATE, reach_m: float = REACH_M) -> FloatArray:
@@ -153,7 +154,7 @@ def reach_of(sightings: Sightings, gate: float = GATE, reach_m: float = REACH_M)
         A gate that is no probability.
     """
     s = sightings
-    widest = _widest(
+    widest = widest_of(
         s.var_east_m2,
         s.var_north_m2,
         s.cov_east_north_m2,
@@ -165,7 +166,7 @@ def reach_of(sightings: Sightings, gate: float = GATE, reach_m: float = REACH_M)
 
 def reaches(looks: Looks, limit: float, reach_m: float) -> FloatArray:
     """Return what `reach_of` does, of looks."""
-    widest = _widest(looks.see, looks.snn, looks.sen, looks.shared, looks.boat_sigma)
+    widest = widest_of(looks.see, looks.snn, looks.sen, looks.shared, looks.boat_sigma)
     return np.asarray(np.maximum(reach_m, np.sqrt(2.0 * limit * widest)))
 
 
@@ -202,7 +203,7 @@ def candidate_pairs(
     if n < 2:
         return np.empty(0, np.int32), np.empty(0, np.int32)
     points = tree.data
-    widest = _widest(looks.see, looks.snn, looks.sen, looks.shared, looks.boat_sigma)
+    widest = widest_of(looks.see, looks.snn, looks.sen, looks.shared, looks.boat_sigma)
     radius = np.sqrt(2.0 * limit * widest)
     # A sample tells how many pairs there will be, before memory is spent on them.
     sample = points[:: max(1, n // 1_000)]

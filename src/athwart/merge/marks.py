@@ -20,6 +20,7 @@ from athwart.merge.looks import (
     Looks,
     Sphere,
     factorise,
+    joined_ids,
     order_with_ties,
     stable_order,
     turned,
@@ -203,12 +204,8 @@ def _joined_ids(
     out = ids[order[start]]
     several = np.flatnonzero(count > 1)
     at, ends = start[several], (start + count)[several]
-    if len(keys) == 2:
-        # `id_keys` found ten bytes in hexadecimal: written anew in one go, then cut.
-        raw = np.empty((len(order), 10), dtype=np.uint8)
-        raw[:, :8] = keys[0][order].astype(">u8").view(np.uint8).reshape(-1, 8)
-        raw[:, 8:] = keys[1][order].astype(">u2").view(np.uint8).reshape(-1, 2)
-        text = raw.tobytes().hex(" ", 10)
+    text = joined_ids(tuple(k[order] for k in keys))
+    if text:
         cuts = zip((21 * at).tolist(), (21 * ends - 1).tolist(), strict=True)
         out[several] = [text[a:b] for a, b in cuts]
         return out
@@ -263,21 +260,12 @@ def _positions(
     out_lon[several], out_lat[several] = looks.sphere.back(heads[several], f.x, f.y)
     # The mark's own east is not quite its first look's (it matters beside the poles).
     here = Sphere.at(out_lon[several], out_lat[several])
-    c, s = _turn_between(here, looks.sphere, heads[several])
+    c, s = looks.sphere.turn(heads[several], slice(None), here)
     see[several], snn[several], sen[several] = turned(
         f.see * grow, f.snn * grow, f.sen * grow, c, s
     )
     trips[several], scatter[several] = f.trips, chi
     return out_lon, out_lat, see, snn, sen, trips, scatter, much
-
-
-def _turn_between(here: Sphere, looks: Sphere, origin: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Return cosine and sine of the angle from the east of ``here`` to the east of a look."""
-    so, co = looks.sin_lon[origin], looks.cos_lon[origin]
-    c = here.cos_lon * co + here.sin_lon * so
-    s = (so * here.cos_lon - co * here.sin_lon) * here.sin_lat
-    length = np.sqrt(c * c + s * s)
-    return c / length, s / length
 
 
 def _latest(of: IntArray, value: IntArray) -> IntArray:

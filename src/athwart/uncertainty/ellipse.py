@@ -23,6 +23,7 @@ __all__ = [
     "CHI2_95_2DOF",
     "S44_ORDERS",
     "error_ellipse",
+    "middle_and_half",
     "r95",
     "s44_horizontal",
 ]
@@ -75,7 +76,7 @@ def error_ellipse(
     (1.629287, 0.073652, 132.618179)
     """
     see, snn, sen = (np.asarray(v, dtype=np.float64) for v in (var_east, var_north, cov))
-    middle, half = _middle_and_half(see, snn, sen)
+    middle, half = middle_and_half(see, snn, sen)
     azimuth = 90.0 - np.degrees(np.arctan2(2 * sen, see - snn)) / 2
     minor = np.sqrt(np.maximum(middle - half, 0.0))
     return np.sqrt(middle + half), minor, np.asarray(azimuth % 180.0)
@@ -100,7 +101,7 @@ def r95(var_east: ArrayLike, var_north: ArrayLike, cov: ArrayLike) -> FloatArray
     2.4477
     """
     see, snn, sen = (np.asarray(v, dtype=np.float64) for v in (var_east, var_north, cov))
-    middle, half = _middle_and_half(see, snn, sen)
+    middle, half = middle_and_half(see, snn, sen)
     major = np.sqrt(middle + half)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.sqrt(np.clip((middle - half) / (middle + half), 0.0, 1.0))
@@ -108,7 +109,7 @@ def r95(var_east: ArrayLike, var_north: ArrayLike, cov: ArrayLike) -> FloatArray
     return np.asarray(major * _series(2 * ratio - 1))
 
 
-def _middle_and_half(
+def middle_and_half(
     see: FloatArray, snn: FloatArray, sen: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the mean of a covariance's eigenvalues, and half of what they differ by."""
