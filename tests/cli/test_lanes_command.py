@@ -122,3 +122,10 @@ def test_a_plan_with_nothing_left_to_see_says_so(run, tmp_path):
     assert code == 1
     assert "holds no ground that is not seen" in err
     assert run("lanes", AREA, *DEEP, "-o", plan)[0] == 1
+
+
+def test_a_missing_option_is_said_with_what_it_is(run):
+    code, _, err = run("lanes", AREA, "--range", "40m")
+    assert code == 2
+    assert err.rstrip().splitlines()[-1].startswith("--depth: ")
+    assert len(err.rstrip().splitlines()[-1]) > len("--depth: ") + 10

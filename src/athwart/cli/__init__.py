@@ -120,6 +120,8 @@ def _run(arguments: list[str]) -> int:
         return STOPPED
     except click.ClickException as error:
         error.show()
+        if isinstance(error, click.MissingParameter) and isinstance(error.param, click.Option):
+            click.echo(f"{error.param.opts[0]}: {error.param.help}", err=True)
         return error.exit_code
     except Exception as error:
         if "--debug" in arguments:

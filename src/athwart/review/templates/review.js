@@ -386,6 +386,7 @@ function athwartReview(map) {
       c.fillStyle = ink.ink; c.fillText(text, x, y);
       return c.measureText(text).width;
     }
+    function cutOff(x, w) { return x < 2 || x + w > W - 2; }
     function planFont(text) {
       c.font = 'italic 13px "Palatino Linotype", "Liberation Serif", Georgia, serif';
       return text.length > 40 ? text.slice(0, 39) + "…" : text;
@@ -425,6 +426,8 @@ function athwartReview(map) {
           if (nameless(d[0])) return;
           c.font = '13px "Palatino Linotype", "Liberation Serif", Georgia, serif';
           var w = c.measureText(text.slice(0, 60)).width, sides = [[d[1] + 18, d[2]], [d[1] - 18 - w, d[2]], [d[1] - w / 2, d[2] + 20], [d[1] - w / 2, d[2] - 20]];
+          /* A name that would be cut at the edge of the sheet goes to another side, if there is one. */
+          sides.sort(function (p, r) { return cutOff(p[0], w) - cutOff(r[0], w); });
           for (var s = 0; s < 4; s++) {
             if (free(sides[s][0], sides[s][1] - 7, w)) {
               occupy(sides[s][0], sides[s][1] - 7, w);
