@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.errors import UsageError
-from athwart.merge.cluster import Bars, Plane, grow, lay_out
+from athwart.merge.cluster import BLOCK, Bars, Plane, grow, lay_out
 from athwart.merge.gate import GATE, REACH_M, candidate_pairs, gate_limit, tree_of
 from athwart.merge.known import TripSitting, checked, kept, sitting_against
 from athwart.merge.looks import Looks, Sphere, canonical, check, factorise, looks_of
@@ -301,17 +301,22 @@ def _kept_apart(
     reach_m: float,
 ) -> KeptApart:
     codes = {code: k for k, code in enumerate(APART_REASONS)}
-    ma, mb = g.mark_of[first], g.mark_of[second]
-    differ = np.flatnonzero(ma != mb)
-    first, second, inside = first[differ], second[differ], inside[differ]
-    ma, mb = ma[differ], mb[differ]
-    clash = inside.copy()
-    at = np.flatnonzero(inside)
-    na, nb = bars.name[first[at]], bars.name[second[at]]
-    clash[at] = (na != nb) & (na > 0) & (nb > 0) & (bars.scope[first[at]] == bars.scope[second[at]])
-    # Two bits behind the pair of marks: the strongest thing that any two of their looks say.
-    key = (np.minimum(ma, mb) << 32 | np.maximum(ma, mb)) << 2
-    key += np.where(clash, 0, np.where(inside, 1, 2))
+    keys = [np.empty(0, dtype=np.int64)]
+    for lo in range(0, len(first), BLOCK):
+        at = slice(lo, lo + BLOCK)
+        i, j = first[at].astype(np.int64), second[at].astype(np.int64)
+        ma, mb = g.mark_of.take(i), g.mark_of.take(j)
+        differ = np.flatnonzero(ma != mb)
+        i, j, ma, mb = i.take(differ), j.take(differ), ma.take(differ), mb.take(differ)
+        # Two bits behind the pair of marks: the strongest thing that any two of their looks say.
+        key = (np.minimum(ma, mb) << 32 | np.maximum(ma, mb)) << 2 | 2
+        fits = np.flatnonzero(inside[at].take(differ))
+        i, j = i.take(fits), j.take(fits)
+        na, nb = bars.name.take(i), bars.name.take(j)
+        clash = (na != nb) & (na > 0) & (nb > 0) & (bars.scope.take(i) == bars.scope.take(j))
+        key[fits] -= np.where(clash, 2, 1)
+        keys.append(key)
+    key = np.concatenate(keys)
     key.sort()
     head = np.ones(len(key), dtype=bool)
     head[1:] = key[1:] >> 2 != key[:-1] >> 2

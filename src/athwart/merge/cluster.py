@@ -27,7 +27,7 @@ from athwart.merge.looks import Looks, Sphere, stable_order, turned
 from athwart.merge.offset import Sitting
 from athwart.uncertainty.ellipse import middle_and_half
 
-__all__ = ["Bars", "Layout", "Plane", "connected", "grow", "lay_out", "plane_for"]
+__all__ = ["BLOCK", "Bars", "Layout", "Plane", "connected", "grow", "lay_out", "plane_for"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -175,7 +175,8 @@ _Pairs = tuple[IntArray, IntArray, FloatArray, FloatArray]
 """Marks a and b, what they share, and the order of joining."""
 _NONE: _Pairs = np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0), np.empty(0)
 
-_BLOCK = 1 << 15  # pairs at a time, so that a step's arrays stay in the processor's cache
+BLOCK = 1 << 15
+"""Pairs at a time, so that a step's arrays stay in the processor's cache."""
 
 
 _QUIET_ROUNDS = 4
@@ -196,8 +197,8 @@ class _Marks:
     def score(self, a: IntArray, b: IntArray, shared: FloatArray, limit: float) -> FloatArray:
         """Return the order of joining of pairs of marks; infinite outside the gate."""
         out = np.empty(len(a))
-        for lo in range(0, len(a), _BLOCK):
-            at = slice(lo, lo + _BLOCK)
+        for lo in range(0, len(a), BLOCK):
+            at = slice(lo, lo + BLOCK)
             out[at] = self._score(a[at], b[at], shared[at], limit)
         return out
 
@@ -285,8 +286,8 @@ def grow(
     inside = np.zeros(len(first), dtype=bool)
     close_pairs = [_NONE]
     # Rows are gathered nearly twice as fast by numbers of the machine's own width.
-    for lo in range(0, len(first), _BLOCK):
-        a, b = (ends[lo : lo + _BLOCK].astype(np.int64) for ends in (first, second))
+    for lo in range(0, len(first), BLOCK):
+        a, b = (ends[lo : lo + BLOCK].astype(np.int64) for ends in (first, second))
         # Most near pairs are outside the gate by distance alone: those go first, and cheaply.
         dx, dy = rows.x.take(a) - rows.x.take(b), rows.y.take(a) - rows.y.take(b)
         reach = limit * (layout.widest.take(a) + layout.widest.take(b))
@@ -474,8 +475,8 @@ def _carried(
 ) -> tuple[_Pairs, IntArray, FloatArray]:
     """Return the pairs of marks that stayed as they were, and those of others as `_moved` does."""
     kept, moved = [_NONE], [(_NONE[0], _NONE[2])]
-    for lo in range(0, len(a), _BLOCK):
-        at = slice(lo, lo + _BLOCK)
+    for lo in range(0, len(a), BLOCK):
+        at = slice(lo, lo + BLOCK)
         ia, ib, common = a[at], b[at], shared[at]
         touched = changed.take(ia) | changed.take(ib)
         rest, go = np.flatnonzero(~touched), np.flatnonzero(touched)
@@ -528,8 +529,8 @@ def _try(
     single = size == 2  # the pair's own score has judged it already, names included
     out = np.empty((6, len(mutual)))
     two = np.flatnonzero(single)
-    for lo in range(0, two.size, _BLOCK):
-        some_two = two[lo : lo + _BLOCK]
+    for lo in range(0, two.size, BLOCK):
+        some_two = two[lo : lo + BLOCK]
         f = marks.pair(ma[some_two], mb[some_two], shared[mutual[some_two]])
         out[:, some_two] = f.x, f.y, f.see, f.snn, f.sen, f.squared
     many = np.flatnonzero(~single & passed)

@@ -106,7 +106,7 @@ def tree_of(looks: Looks) -> Tree:
     from scipy.spatial import cKDTree
 
     points = np.stack(looks.sphere.xyz, axis=1)
-    return cKDTree(points, balanced_tree=False, compact_nodes=False)
+    return cKDTree(points, leafsize=24, balanced_tree=False, compact_nodes=False)
 
 
 def widest_of(

@@ -11,7 +11,9 @@ meridian included. Away from the origin east turns, and a covariance has to be t
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 import numpy as np
@@ -464,9 +466,9 @@ def factorise(values: NDArray[np.object_]) -> tuple[list[str], Int32Array]:
     few = listed[:64]
     if few and few.count(few[0]) == len(few) and listed.count(few[0]) == len(listed):
         return [listed[0]], np.zeros(len(listed), dtype=np.int32)
-    names = list(dict.fromkeys(listed))
-    code = dict(zip(names, range(len(names)), strict=True))
-    return names, np.fromiter(map(code.__getitem__, listed), dtype=np.int32, count=len(listed))
+    code: defaultdict[str, int] = defaultdict(count().__next__)
+    codes = np.fromiter(map(code.__getitem__, listed), dtype=np.int32, count=len(listed))
+    return list(code), codes
 
 
 def looks_of(sightings: Sightings) -> Looks:

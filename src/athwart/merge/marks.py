@@ -187,7 +187,7 @@ def gather(
             "last_time": last_time,
             "scatter": at[6],
             "links": links,
-            "sighting_ids": _joined_ids(s.sighting_id, keys, order, start, count),
+            "sighting_ids": _joined_ids(s.sighting_id, keys, order, start, count, rows),
         }
     )
     return Gathered(marks, mark_of, several[at[7]], depths, two_kinds)
@@ -199,18 +199,23 @@ def _joined_ids(
     order: IntArray,
     start: IntArray,
     count: IntArray,
+    rows: IntArray,
 ) -> TextArray:
     """Return the ids of each mark's looks, with a blank between them."""
     out = ids[order[start]]
     several = np.flatnonzero(count > 1)
-    at, ends = start[several], (start + count)[several]
-    text = joined_ids(tuple(k[order] for k in keys))
+    size = count[several]
+    ends = np.cumsum(size)
+    text = joined_ids(tuple(k[rows] for k in keys))
     if text:
-        cuts = zip((21 * at).tolist(), (21 * ends - 1).tolist(), strict=True)
-        out[several] = [text[a:b] for a, b in cuts]
+        # One mark a line, and all lines cut at once.
+        written = bytearray(text, "ascii")
+        np.frombuffer(written, dtype=np.uint8)[21 * ends[:-1] - 1] = ord("\n")
+        out[several] = written.decode("ascii").split("\n")
         return out
-    listed = ids[order].tolist()
-    out[several] = [" ".join(listed[a:b]) for a, b in zip(at.tolist(), ends.tolist(), strict=True)]
+    listed = ids[rows].tolist()
+    cuts = zip((ends - size).tolist(), ends.tolist(), strict=True)
+    out[several] = [" ".join(listed[a:b]) for a, b in cuts]
     return out
 
 
