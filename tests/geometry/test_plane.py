@@ -67,12 +67,12 @@ def test_the_middle_is_that_of_the_extent_not_of_the_crowd():
 @pytest.mark.parametrize(("degrees", "taken"), [(3.58, True), (3.61, False)])
 def test_two_hundred_kilometres_from_the_middle_is_the_most(degrees, taken):
     """Along the equator a degree is a pi / 180 = 111.3195 km (WGS 84): 3.593 degrees."""
-    lon = [-degrees / 2, degrees / 2]
+    lon = [-degrees / 2, 0.1, degrees / 2]
     if taken:
-        assert LocalPlane.about(lon, [0.0, 0.0]).lat == 0.0
+        assert LocalPlane.about(lon, [0.0] * 3).lat == 0.0
     else:
         with pytest.raises(DataError, match="up to 201 km from their middle; allowed is 200 km"):
-            LocalPlane.about(lon, [0.0, 0.0])
+            LocalPlane.about(lon, [0.0] * 3)
 
 
 def test_long_edges_run_straight_in_longitude_and_latitude():
@@ -95,6 +95,23 @@ def test_an_area_about_a_pole_is_one_again():
     assert len(laid.interiors) == 0
     across = Geodesic.WGS84.Inverse(90, 0, 89.9, 0)["s12"]
     assert laid.area == pytest.approx(np.pi * across**2, rel=1e-3)
+
+
+@pytest.mark.parametrize("pole", [90.0, -90.0])
+def test_two_quarters_that_meet_at_a_pole_are_one(pole):
+    low, high = sorted([pole, pole * 89.9 / 90])
+    quarters = [shapely.box(0, low, 60, high), shapely.box(60, low, 120, high)]
+    laid = LocalPlane(60.0, pole).area_to_plane(shapely.MultiPolygon(quarters))
+    assert laid.geom_type == "Polygon"
+    assert len(laid.interiors) == 0
+
+
+def test_corners_away_from_any_seam_stay_to_the_last_digit():
+    plane = LocalPlane(12.0, 55.0)
+    for area in (shapely.box(12, 55, 12.0001, 55.0001),
+                 shapely.MultiPolygon([shapely.box(w, 55, w + 0.0001, 55.0001) for w in (12, 12.3)])):  # fmt: skip
+        laid = plane.area_to_plane(area)
+        assert shapely.equals_exact(laid.normalize(), plane.shape_to_plane(area).normalize(), 0.0)
 
 
 def test_parts_that_stand_apart_stay_apart():

@@ -7,8 +7,9 @@ from worlds import GEOD, make_world
 
 from athwart.errors import UsageError
 from athwart.merge import merge
-from athwart.merge.gate import candidate_pairs, gate_limit, limit_for, separation, tree_of
+from athwart.merge.gate import candidate_pairs, gate_limit, limit_for, tree_of
 from athwart.merge.looks import looks_of
+from athwart.merge.offset import separation
 
 
 # Chi-square with two degrees of freedom, percentage points as printed in statistical tables

@@ -199,6 +199,13 @@ def test_a_ruling_elsewhere_leaves_kinds_and_places_as_they_are():
     assert {frozenset({"s02"}), frozenset({"s03", "s04"})} <= groups(m)
 
 
+@pytest.mark.parametrize("kind", [["", "wreck"], ["wreck", ""]])
+def test_what_is_ruled_one_has_the_kind_of_either_and_takes_in_no_other(kind):
+    s = looks_at([0, 20, 10], 0, kind=[*kind, "rock"])
+    m = merge(s, rulings=Rulings(same=[("s00", "s01")]))
+    assert groups(m) == {frozenset({"s00", "s01"}), frozenset({"s02"})}
+
+
 def test_what_is_ruled_one_takes_in_what_lies_at_its_middle():
     """Of two looks 20 m apart that are one thing the place is the middle, and a look there fits."""
     s = looks_at([-400, 0, 20, 10, 400], 0)

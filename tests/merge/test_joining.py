@@ -20,16 +20,14 @@ from athwart.merge.cluster import (
 from athwart.merge.fuse import Rows, fuse
 from athwart.merge.gate import (
     candidate_pairs,
-    common_variance,
     gate_limit,
     limit_for,
     reach_of,
-    separation,
     split_limit_for,
     tree_of,
 )
 from athwart.merge.looks import canonical, looks_of
-from athwart.merge.offset import Sitting
+from athwart.merge.offset import Sitting, separation
 
 LIMIT = gate_limit(0.999)
 
@@ -75,22 +73,23 @@ def test_what_two_looks_share_is_their_trips_and_their_boats():
     np.testing.assert_allclose(got, [6.25, 1.0, 0.0])
     looks = looks_from(np.arange(3) * 30.0, 0.0, trip=["a", "a", "b"], boat="Tern",
                        shared_sigma_m=[2.0, 3.0, 5.0], boat_sigma_m=[0.5, 0.5, 2.0])  # fmt: skip
-    one, two, three = np.argsort(looks.shared)[:, None].astype(np.int32)
-    assert common_variance(looks, one, two)[0] == 6.25
-    assert common_variance(looks, one, three)[0] == 1.0
+    nothing = np.empty(0, np.int32)
+    rows = lay_out(looks, nothing, nothing).rows
+    one, two, three = np.argsort(looks.shared)[:, None]
+    assert _common(rows, one, two, boats=True)[0] == 6.25
+    assert _common(rows, one, three, boats=True)[0] == 1.0
+    assert _common(rows, one, three, boats=False)[0] == 0.0
 
 
-def test_the_covariance_of_a_separation_is_that_of_a_difference():
-    """P_i + P_j - 2 X, written out, in the plane of the first."""
+def test_a_separation_has_both_looks_own_covariance():
+    """P_i + P_j, written out, in the plane of the first; what trips and boats share is not in it."""
     looks = looks_from([0.0, 8.0], 0.0, trip="a", boat="Tern", shared_sigma_m=[3.0, 1.0],
                        boat_sigma_m=0.5, var_east_m2=[4.0, 9.0], var_north_m2=[1.0, 2.0],
                        cov_east_north_m2=[0.5, -1.0])  # fmt: skip
     i, j = np.argsort(looks.see)[:, None].astype(np.int32)
     east, north, see, snn, sen = separation(looks, i, j)
     assert (float(east[0]), float(north[0])) == pytest.approx((8.0, 0.0), abs=1e-4)
-    left = (3.0 - 1.0) ** 2  # what of the trip's error two looks do not share
-    got = (see[0], snn[0], sen[0])
-    assert got == pytest.approx((13.0 + left, 3.0 + left, -0.5), abs=1e-4)
+    assert (see[0], snn[0], sen[0]) == pytest.approx((13.0, 3.0, -0.5), abs=1e-4)
 
 
 @pytest.mark.parametrize("n", [20, 50, 400])

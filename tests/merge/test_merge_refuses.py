@@ -130,5 +130,5 @@ def test_too_many_pairs_are_refused_before_memory_is_spent(monkeypatch):
         var_north_m2=9e4,
         ids=[f"s{i:02d}" for i in range(80)],
     )
-    with pytest.raises(DataError, match="more than the 1e"):
+    with pytest.raises(DataError, match=r"about 2\.2e\+03 pairs .* within 2560 m"):
         merge(wide)

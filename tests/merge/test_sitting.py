@@ -322,6 +322,15 @@ def test_a_third_of_the_looks_must_agree():
         assert len(piles(looks, i, j).a) == heard_of
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_looks_strewn_at_random_tell_nothing_however_many_agree_by_chance(seed):
+    """Two trips that saw different things, so near each other that any displacement fits some."""
+    east, north = np.random.default_rng(seed).uniform(0, 300, (2, 800))
+    looks = looks_of_trips(east, north, np.repeat([0, 1], 400), var_east_m2=36.0, var_north_m2=36.0)
+    i, j = neighbours(looks, np.bincount(looks.trip), tree_of(looks))
+    assert len(piles(looks, i, j).a) == 0
+
+
 def test_every_pair_of_two_trips_within_the_votes_reach_is_asked_once():
     """Witness: all pairs by geodesics. A trip of five looks is not asked."""
     rng = np.random.default_rng(7)

@@ -94,6 +94,14 @@ def test_a_trip_is_shifted_by_what_the_user_says():
     assert m.report.shifted == {"trip 1": (30.0, 0.0)}
 
 
+def test_a_trip_that_the_user_does_not_name_stays_to_the_last_digit():
+    s = looks_at([0, 300], 0)
+    m = merge(s, shift_trips={"trip 1": (30.0, 0.0)})
+    at = np.argsort(m.marks.sighting_ids)
+    same = (m.marks.lon[at] == s.lon) & (m.marks.lat[at] == s.lat)
+    assert same.tolist() == [True, False]
+
+
 def test_shifting_an_unknown_trip_is_refused():
     with pytest.raises(UsageError, match="there is no trip 'trip 9' to shift"):
         merge(looks_at([0, 30], 0), shift_trips={"trip 9": (1.0, 0.0)})

@@ -1,4 +1,4 @@
-"""Which two sightings may be one thing: candidate pairs, and their separation against its error.
+"""Which two sightings may be one thing: the gate, and the candidate pairs that it can let pass.
 
 The separation of two looks has the covariance own_i + own_j and, across trips, the common errors
 of both trips too; within a trip (and, for the boat's part, within a boat) these cancel. The
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.errors import DataError, UsageError
-from athwart.merge.looks import Looks, turned
+from athwart.merge.looks import Looks
 from athwart.tables import Sightings
 from athwart.uncertainty.ellipse import middle_and_half
 
@@ -27,12 +27,10 @@ __all__ = [
     "MOST_PAIRS",
     "REACH_M",
     "candidate_pairs",
-    "common_variance",
     "gate_limit",
     "limit_for",
     "reach_of",
     "reaches",
-    "separation",
     "split_limit_for",
     "tree_of",
     "widest_of",
@@ -244,37 +242,3 @@ def _too_many(pairs: float, reach_m: float) -> DataError:
         f"the {MOST_PAIRS:.2g} that can be weighed; merge smaller areas, or look for one point "
         "that was written thousands of times"
     )
-
-
-def common_variance(looks: Looks, i: Int32Array, j: Int32Array) -> FloatArray:
-    """Return the covariance per axis of two looks' errors, from what they share, square metres."""
-    within = looks.trip[i] == looks.trip[j]
-    out = np.where(within, looks.shared[i] * looks.shared[j], 0.0)
-    if looks.boat_sigma.any():
-        same_boat = looks.boat[i] == looks.boat[j]
-        out += np.where(same_boat, looks.boat_sigma[i] * looks.boat_sigma[j], 0.0)
-    return out
-
-
-def separation(
-    looks: Looks, i: Int32Array, j: Int32Array
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return where look ``j`` lies from look ``i``, and the covariance of that.
-
-    Returns
-    -------
-    east, north : numpy.ndarray
-        Metres in the plane at ``i``.
-    see, snn, sen : numpy.ndarray
-        Square metres, in the axes of the same plane.
-    """
-    east, north = looks.sphere.plane(j, i)
-    see, snn, sen = turned(looks.see[j], looks.snn[j], looks.sen[j], *looks.sphere.turn(j, i))
-    both = (
-        looks.shared[i] ** 2
-        + looks.shared[j] ** 2
-        + looks.boat_sigma[i] ** 2
-        + looks.boat_sigma[j] ** 2
-        - 2.0 * common_variance(looks, i, j)
-    )
-    return east, north, see + looks.see[i] + both, snn + looks.snn[i] + both, sen + looks.sen[i]

@@ -21,8 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from athwart.merge.gate import common_variance, separation
-from athwart.merge.looks import Looks
+from athwart.merge.looks import Looks, turned
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree as Tree
@@ -227,6 +226,24 @@ def neighbours(
     return i[order], j[order]
 
 
+def separation(
+    looks: Looks, i: Int32Array, j: Int32Array
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return where look ``j`` lies from look ``i``, and the covariance of that from their own errors.
+
+    Returns
+    -------
+    east, north : numpy.ndarray
+        Metres in the plane at ``i``.
+    see, snn, sen : numpy.ndarray
+        Square metres, in the axes of the same plane, without what trips and boats share: that is
+        what is looked for.
+    """
+    east, north = looks.sphere.plane(j, i)
+    see, snn, sen = turned(looks.see[j], looks.snn[j], looks.sen[j], *looks.sphere.turn(j, i))
+    return east, north, see + looks.see[i], snn + looks.snn[i], sen + looks.sen[i]
+
+
 @dataclass(frozen=True, eq=False)
 class Votes:
     """One row for every two trips that agree on a displacement of a against b."""
@@ -250,14 +267,6 @@ def piles(looks: Looks, i: Int32Array, j: Int32Array) -> Votes:
     trips = len(looks.trip_names)
     # Displacement of the first look's trip against the second's, seen from the second look.
     east, north, see, snn, sen = separation(looks, j, i)
-    both = (
-        looks.shared[i] ** 2
-        + looks.shared[j] ** 2
-        + looks.boat_sigma[i] ** 2
-        + looks.boat_sigma[j] ** 2
-        - 2.0 * common_variance(looks, i, j)
-    )
-    see, snn = see - both, snn - both
     pair, of = np.unique(
         looks.trip[i].astype(np.int64) * trips + looks.trip[j], return_inverse=True
     )
