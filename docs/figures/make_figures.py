@@ -29,9 +29,9 @@ from athwart.geometry.slant import (
     top_ground_range,
 )
 from athwart.merge import Rulings, merge
-from athwart.merge.gate import GATE, gate_limit, separation
+from athwart.merge.gate import GATE, gate_limit
 from athwart.merge.looks import looks_of
-from athwart.merge.offset import VOTE_WITHIN_M
+from athwart.merge.offset import VOTE_WITHIN_M, separation
 from athwart.tables import Picks, Sightings
 from athwart.uncertainty.budget import ErrorBudget
 from athwart.uncertainty.ellipse import error_ellipse, r95
@@ -762,6 +762,9 @@ def gate() -> Sheet:
     looks = looks_of(looks_about(east, north, trip, **columns))
     at = np.array([0, 0], dtype=np.int32), np.array([1, 3], dtype=np.int32)
     _, _, see, snn, sen = separation(looks, *at)
+    # Within a trip its error cancels; the boat's does in both.
+    trips = np.array([0.0, 2 * 2.5**2])
+    see, snn = see + trips, snn + trips
 
     def folds(k: int) -> bool:
         pair = looks_about(east[[0, k]], north[[0, k]], [trip[0], trip[k]], **columns)
@@ -867,6 +870,8 @@ def stones() -> Sheet:
     *_, see, snn, sen = separation(
         looks, np.array([0], dtype=np.int32), np.array([1], dtype=np.int32)
     )
+    trips = float((looks.shared[:2] ** 2).sum())
+    see, snn = see + trips, snn + trips
     reach = float(error_ellipse(see, snn, sen)[0][0]) * float(np.sqrt(gate_limit(GATE)))
     count = len(done.marks)
     m_east, m_north = local_offsets(done.marks.lon, done.marks.lat, *PLACE)
