@@ -16,6 +16,7 @@ import importlib
 import os
 import pkgutil
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -114,7 +115,8 @@ def _inside(given: argparse.Namespace) -> None:
     words.write_text("".join(f'"{_escaped(w)}"\n' for w in target.words))
     fast = "/dev/shm" if os.access("/dev/shm", os.W_OK) else tempfile.gettempdir()
     scratch = Path(fast) / "athwart-fuzz" / given.target  # the engine never returns to tidy up
-    scratch.mkdir(parents=True, exist_ok=True)
+    shutil.rmtree(scratch, ignore_errors=True)  # of a run that was ended from outside
+    scratch.mkdir(parents=True)
     seen: set[str] = set()
     counts = {"read": 0, "refused": 0, "broken": 0}
 

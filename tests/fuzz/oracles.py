@@ -11,6 +11,7 @@ A target is given bytes. It reads them as a user's file, and `judge` says what i
 from __future__ import annotations
 
 import resource
+import shutil
 import time
 import tomllib
 import warnings
@@ -96,7 +97,7 @@ def _watched(target: Target, data: bytes, folder: Path) -> tuple[bool, float, fl
             raise BrokenError(f"a refusal that says {said[:300]!r}") from error
     finally:
         for made in out.iterdir():
-            made.unlink()
+            shutil.rmtree(made) if made.is_dir() else made.unlink()
     return was_read, time.process_time() - began, _peak_mb() - memory
 
 

@@ -38,7 +38,12 @@ def test_a_course_stands_in_with_slip_jitter_and_turn_in_quadrature(shaped):
     whole = course_as_heading_sigma(USUAL, shaped(2.0), shaped(30.0), shaped(24.0))
     np.testing.assert_allclose(whole, np.sqrt(3.0**2 + slip**2 + jitter**2 + 6.0**2))
     quiet = ErrorBudget(course_slip_mps=0.0)
-    np.testing.assert_allclose(course_as_heading_sigma(quiet, shaped(0.0)), 3.0)
+    for speed in (0.0, 2.0):
+        np.testing.assert_allclose(course_as_heading_sigma(quiet, shaped(speed)), 3.0)
+    short = np.degrees(0.8 * np.sqrt(2.0) / 1.0)  # the course of a single metre
+    np.testing.assert_allclose(
+        course_as_heading_sigma(USUAL, shaped(2.0), shaped(1.0)), np.sqrt(9 + slip**2 + short**2)
+    )
 
 
 def test_slip_as_fast_as_the_boat_leaves_a_right_angle_and_no_window_leaves_anything():

@@ -97,6 +97,8 @@ def test_s44_limits():
     assert s44_horizontal([1.0, 2.0, 7.0, 7.01, 24.0, 24.1], 40.0).tolist() == [
         "exclusive", "special", "1", "2", "2", "none",
     ]  # fmt: skip
+    just_over = [1.001, 2.001, 7.001, 24.001]
+    assert s44_horizontal(just_over, 40.0).tolist() == ["special", "1", "2", "none"]
     assert s44_horizontal(5.0, np.nan).tolist() == "1"
     assert s44_horizontal([5.0, 5.01, 5.01], [0.0, 0.0, -9.0]).tolist() == ["1", "2", "2"]
     assert S44_ORDERS["1"] == (5.0, 0.05)
