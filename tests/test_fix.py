@@ -197,6 +197,16 @@ def test_magnetic_heading_with_deviation_and_variation():
     assert float(got.bearing_deg[0]) == pytest.approx(90 + 13.28, abs=0.03)
 
 
+def test_what_was_assumed_is_said_with_the_picks_that_it_was_assumed_of():
+    table = pick(heading_deg=[0.0, None, None], course_deg=[90.0, 90.0, 80.0], slant_range_m=13.0)
+    assert fix(table).words == ("the course stands in for the heading (2 picks)",)
+    alone = pick(heading_deg=None, course_deg=90.0, shadow_m=2.0)
+    assert fix(alone).words == (
+        "the course stands in for the heading (1 pick)",
+        "the shadow is taken to start at the target's own range (1 pick)",
+    )
+
+
 def test_seconds_back_moves_a_typed_position_back_along_the_course():
     got = place(course_deg=90.0, speed_mps=2.0, seconds_back=5.0, time=START)
     lon, lat = displace(12.0, 55.0, -10.0, 0.0)
@@ -271,6 +281,8 @@ REFUSED = [
     ("entered-twice", "same thing", {"seconds_back": 4.0, "along_track_m": -20.0, "speed_mps": 2.0}, {}),
     ("magnetic-heading-without-date", "2010 to 2029", {"heading_deg": None, "heading_mag_deg": 4.0}, {}),
     ("shadow-missing", "give the length", {"shadow_start_m": 14.0}, {}),
+    ("depth-above-transducer", "less than the depth of the transducer",
+     {"depth_m": 0.3, "depth_below": "surface"}, {"boat": Boat(transducer_depth_m=0.5)}),
     ("shadow-before-target", "at or beyond", {"shadow_start_m": 2.0, "shadow_m": 1.0}, {}),
     ("range-shorter-than-depth", "from the transducer", {"slant_range_m": 3.0, "target_depth_m": 4.0}, {}),
     ("target-below-bottom", "below the bottom", {"slant_range_m": 30.0, "target_depth_m": 9.0}, {}),
@@ -291,6 +303,7 @@ def test_what_cannot_be_placed_says_why(code, words, changes, options):
     with pytest.raises(TableError, match=words) as caught:
         fix(pick(**changes), **options)
     assert code in [row.code for row in caught.value.rows]
+    assert {row.column for row in caught.value.rows} <= set(Picks.column_names())
     result = fix(pick(**changes), skip_bad=True, **options)
     assert len(result.sightings) == 0
     assert len(result.rejected) == 1

@@ -47,6 +47,8 @@ def test_gaps_and_ends_are_not_bridged():
     np.testing.assert_array_equal(np.isnan(at.lon), [True, False, True, False, True])
     assert at.gap_s[2] == 42.0
     assert np.isinf(at.gap_s[[0, 4]]).all()
+    for told in (at.course_deg, at.speed_mps):
+        np.testing.assert_array_equal(np.isnan(told), np.isnan(at.lon))
 
 
 def test_course_of_a_turn_is_the_tangent_and_the_turn_is_told():

@@ -86,6 +86,17 @@ def test_rising_bottom_between_its_first_return_and_right_below_has_two_roots(pa
     assert np.isnan(ground_range(first - 0.01, h, s)[0])
 
 
+@pytest.mark.parametrize("slope", [-3.0, -20.0, -60.0])
+def test_at_the_first_return_of_a_rising_bottom_both_roots_are_the_foot_of_the_perpendicular(slope):
+    y, spread = ground_range(first_bottom_return(10.0, slope), 10.0, slope)
+    foot = 10.0 * np.sin(np.radians(-slope)) * np.cos(np.radians(slope))
+    assert (float(y), float(spread)) == pytest.approx((foot, 0.0), abs=1e-6)
+
+
+def test_the_slant_range_over_flat_bottom_is_the_hypotenuse(shaped):
+    np.testing.assert_allclose(slant_of_ground(shaped(12.0), 5.0), 13.0, rtol=1e-15)
+
+
 def test_nadir_and_nearer():
     y, _ = ground_range([10.0, 9.999], 10.0)
     assert y[0] == 0.0

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from test_merge_invariants import motley
 from worlds import GEOD, make_world
 
-from athwart.errors import UsageError
+from athwart.errors import TableError, UsageError
 from athwart.merge import Rulings, bands, divide, in_order, merge, outline
 from athwart.merge.looks import row_of
 from athwart.merge.parts import ROWS
@@ -174,6 +174,19 @@ def test_a_sighting_without_a_trip_is_refused():
     s = make_world(1, targets=20).sightings
     with pytest.raises(UsageError, match=r"1 of \d+ sightings have no trip"):
         outline(s.with_columns(trip=np.where(np.arange(len(s)) == 3, "", s.trip)))
+
+
+def test_trips_of_which_one_has_no_boat_at_all_can_be_merged_in_parts():
+    s = make_world(1, targets=20).sightings
+    s = s.with_columns(boat=np.where(s.trip == s.trip[0], "", "Tern"))
+    assert_same_as_in_one_piece(s, 30)
+
+
+def test_what_a_merge_refuses_its_parts_refuse():
+    s = make_world(1, targets=20).sightings
+    broken = np.where(np.arange(len(s)) == 3, np.nan, s.lat)
+    with pytest.raises(TableError, match="position is missing"):
+        outline(s.with_columns(lat=broken))
 
 
 def test_a_trip_with_and_without_a_boat_is_refused():

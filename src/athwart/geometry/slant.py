@@ -74,9 +74,8 @@ def ground_range(
     root = cos * np.sqrt(np.maximum(q, 0.0))
     middle = -h * sin * cos
     double = (s < 0) & (r < h) & (q >= 0)
-    single = (r >= h) | ((s < 0) & (q >= 0) & ~double)
     # On a flat or falling bottom r = h is nadir itself; rounding must not make it negative.
-    y = np.where(single, np.maximum(middle + root, 0.0), np.where(double, middle, np.nan))
+    y = np.where(r >= h, np.maximum(middle + root, 0.0), np.where(double, middle, np.nan))
     return y, np.where(double, root, 0.0) * np.ones_like(y)
 
 
