@@ -72,6 +72,23 @@ def test_repeats_are_taken_once_and_lose_nothing():
     assert "1 repeated ones taken once" in m.report.summary()
 
 
+@pytest.mark.parametrize("order", [[0, 1, 2, 3], [3, 1, 0, 2]])
+def test_what_repeats_say_differently_is_all_kept_each_line_once(order):
+    s = looks_at(0, [0, 0, 0, 90], ids=["x", "x", "x", "y"], note=["snag\ndeep", "", "bream", "y"],
+                 links=["https://a.example/1", "https://a.example/2", "", ""])  # fmt: skip
+    kept = merge(s.take(np.array(order))).sightings
+    row = int(np.flatnonzero(kept.sighting_id == "x")[0])
+    assert kept.note[row] == "bream\ndeep\nsnag"
+    assert kept.links[row] == "https://a.example/1\nhttps://a.example/2"
+    assert kept.note[1 - row] == "y"
+
+
+@pytest.mark.parametrize("column", ["shared_sigma_m", "boat_sigma_m"])
+def test_a_common_error_that_is_not_given_is_none(column):
+    s = looks_at([0, 0], 0, ids=["x", "x"], **{column: [np.nan, 0.0]})
+    assert len(merge(s).sightings) == 1
+
+
 def test_a_position_rounded_by_a_file_is_the_same_position():
     s = looks_at([0, 0], 0, ids=["x", "x"])
     s = s.with_columns(lon=[s.lon[0], round(float(s.lon[0]), 7)])
