@@ -101,6 +101,25 @@ def test_names_part_undated_sightings_of_one_file_only():
     assert len(merge(looks_at([0, 3], 0, source=["a.gpx", "b.gpx"], **columns)).marks) == 1
 
 
+def test_names_part_undated_sightings_also_where_others_have_a_time():
+    time = np.array(["NaT", "NaT", "2031-05-04T03:00"], dtype="datetime64[us]")
+    s = looks_at([0, 3, 500], 0, trip="", name=["anchor rock", "the chimney", ""], time=time)
+    assert len(merge(s.with_columns(source="a.gpx")).marks) == 3
+    assert len(merge(s.with_columns(source=["a.gpx", "b.gpx", "a.gpx"])).marks) == 2
+
+
+@pytest.mark.parametrize("near", range(5))
+@pytest.mark.parametrize("trip", range(3))
+def test_what_a_dated_trip_called_a_thing_does_not_part_it_from_another_files(trip, near):
+    """Undated sightings of five files, one of them beside a sighting of one of three trips."""
+    east = np.concatenate([np.arange(5) * 200.0, [5000.0, 6000.0, 7000.0]])
+    east[5 + trip] = east[near] + 3.0
+    time = np.array(["NaT"] * 5 + [f"2031-05-0{k}T03:00" for k in (4, 6, 8)], "datetime64[us]")
+    s = looks_at(east, 0, trip="", time=time, name=[f"the {w} one" for w in "abcdefgh"],
+                 source=[f"{k}.gpx" for k in range(5)] + ["dated.gpx"] * 3)  # fmt: skip
+    assert len(merge(s).marks) == 7
+
+
 def test_a_third_look_does_not_bring_two_names_of_a_trip_together():
     m = merge(
         looks_at([0, 1, 2], 0, trip=["one", "two", "one"], name=["anchor rock", "", "the chimney"])

@@ -110,6 +110,8 @@ def test_shifting_an_unknown_trip_is_refused():
 def test_shifting_by_no_number_is_refused():
     with pytest.raises(UsageError, match="cannot be shifted"):
         merge(looks_at([0, 30], 0), shift_trips={"trip 1": (float("nan"), 0.0)})
+    with pytest.raises(UsageError, match="cannot be shifted"):
+        merge(looks_at([0, 30], 0), shift_trips={"trip 1": (0.0, 10_001.0)})
 
 
 def test_trips_places_are_known_as_well_as_is_claimed():
