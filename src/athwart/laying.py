@@ -195,7 +195,7 @@ def read_overlay(path: Path) -> tuple[bytes, tuple[float, float, float, float], 
         It cannot be read, is no strip, is empty, or lies where a web map ends.
     """
     from athwart.frame.geotiff import read_geotiff
-    from athwart.frame.strip import overlay
+    from athwart.frame.overlay import overlay
 
     strip = read_geotiff(path)
     try:

@@ -19,7 +19,8 @@ from scipy.ndimage import map_coordinates
 
 from athwart.frame.geotiff import write_geotiff
 from athwart.frame.layout import SideEcho
-from athwart.frame.strip import mosaic, place_strip
+from athwart.frame.mosaic import mosaic
+from athwart.frame.strip import place_strip
 from athwart.geometry.geodesic import displace
 from athwart.tables import Track
 

@@ -21,8 +21,10 @@ from athwart.fix import fix
 from athwart.frame.bottom import track_bottom
 from athwart.frame.geotiff import write_geotiff
 from athwart.frame.layout import Layout
+from athwart.frame.mosaic import mosaic
+from athwart.frame.overlay import overlay
 from athwart.frame.pixels import points, to_picks
-from athwart.frame.strip import mosaic, overlay, place_strip
+from athwart.frame.strip import place_strip
 from athwart.frame.when import Moment
 from athwart.tables import Track
 

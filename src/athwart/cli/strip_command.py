@@ -121,7 +121,7 @@ def command(
     """  # noqa: D301 - click wants the character itself
     from athwart.formats import check_target
     from athwart.frame.layout import Layout
-    from athwart.frame.strip import mosaic as joined
+    from athwart.frame.mosaic import mosaic as joined
     from athwart.laying import write_strip
 
     if output.suffix.lower() not in (".tif", ".tiff"):

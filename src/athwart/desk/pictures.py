@@ -387,7 +387,7 @@ def _strip(desk: Desk, question: dict[str, Any]) -> Any:
     overwrite = bool(question.get("overwrite"))
 
     def make(job: Job) -> Any:
-        from athwart.frame.strip import overlay
+        from athwart.frame.overlay import overlay
 
         assert asked.moment is not None
         assert asked.track is not None

@@ -7,18 +7,16 @@ crosses them more squarely, so that no line is ever pushed forward onto the stri
 left between. The slant range is r = sqrt(g^2 + h^2) with the altitude h of the line (bottom taken
 as level across, `athwart.geometry.slant`), and the echo is interpolated at r.
 
-Where looks overlap, within a strip in a turn or between strips, the nearer one (smaller g) stands.
+Where looks overlap in a turn, the nearer one (smaller g) stands.
 What no line saw stays empty: the nadir, blank lines, gaps of the track, and the room between two
 lines that are farther apart than a beam may spread.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from io import BytesIO
-from mmap import mmap
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +34,7 @@ if TYPE_CHECKING:
     from athwart.frame.bottom import Bottom
     from athwart.frame.layout import Layout, SideEcho
 
-__all__ = ["LevelBottom", "Strip", "mosaic", "overlay", "place_strip"]
+__all__ = ["LevelBottom", "Strip", "areas_of", "place_strip"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -55,7 +53,6 @@ WIDEST_STEP = 3.0
 """Lines may lie this many usual steps apart, besides the beam's spread."""
 
 _CHUNK = 40_000  # crossings at a time, so that the working arrays stay in the processor's cache
-_TILE = 512
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -629,16 +626,16 @@ def _outline(fans: list[_Fan], epsg: int, step: float) -> shapely.MultiPolygon:
             rings = np.stack([inner[:-1], outer[:-1], outer[1:], inner[1:]], axis=1)
             parts.append(shapely.make_valid(shapely.polygons(rings)))
     whole = shapely.union_all(np.concatenate(parts)) if parts else shapely.MultiPolygon()
-    whole = shapely.simplify(_areas(whole), max(step, 0.05) / 2.0)
+    whole = shapely.simplify(areas_of(whole), max(step, 0.05) / 2.0)
     if whole.is_empty:
         return shapely.MultiPolygon()
     xy = shapely.get_coordinates(whole)
     lon, lat = from_grid(xy[:, 0], xy[:, 1], epsg)
     lon = lon[0] + wrap_longitude(lon - lon[0])
-    return _areas(shapely.set_coordinates(whole, np.stack([lon, lat], axis=1)))
+    return areas_of(shapely.set_coordinates(whole, np.stack([lon, lat], axis=1)))
 
 
-def _areas(shape: Any) -> shapely.MultiPolygon:
+def areas_of(shape: Any) -> shapely.MultiPolygon:
     """Return the areas of a shape, put in order, without what has no area."""
     import shapely
 
@@ -650,348 +647,3 @@ def _areas(shape: Any) -> shapely.MultiPolygon:
 def _runs(ok: BoolArray) -> Iterator[tuple[int, int]]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], ok, [False]]).astype(np.int8)))
     return zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-
-
-# ---- several strips -------------------------------------------------------------------------
-
-
-def mosaic(
-    strips: Iterable[Strip],
-    mode: Literal["nearest", "blend"] = "nearest",
-    *,
-    pixel_m: float | None = None,
-    max_pixels: int = 400_000_000,
-) -> Strip:
-    """Join strips.
-
-    Parameters
-    ----------
-    strips : iterable of Strip
-        Taken one by one and let go, so that a generator needs the room of one strip and the
-        mosaic. The first gives the grid; others are brought into it.
-    mode : {"nearest", "blend"}
-        Of several looks at a place the nearer stands, or they are averaged with weights that fall
-        from 1 under the boat to 1/64 at the edge of each strip.
-    pixel_m : float, optional
-        Side of a pixel; the first strip's if not given.
-    max_pixels : int
-        More are refused.
-
-    Returns
-    -------
-    Strip
-        ``range_m`` is that of the nearest look.
-
-    Raises
-    ------
-    DataError
-        No strip, or a mosaic that would hold more than ``max_pixels``.
-    UsageError
-        An unknown mode or a pixel size that cannot be.
-    """
-    import shapely
-
-    if mode not in ("nearest", "blend"):
-        raise UsageError(f"the mode is {mode!r}; allowed are nearest, blend")
-    if pixel_m is not None and not (np.isfinite(pixel_m) and pixel_m > 0):
-        raise UsageError(f"the pixel size is {pixel_m!r} m; allowed is a number above 0")
-    tiles: dict[tuple[int, int], _Tile] = {}
-    outlines: list[Any] = []
-    epsg, pixel = 0, 0.0
-    words: list[str] = []
-    for strip in strips:
-        if not epsg:
-            epsg, pixel = strip.epsg, float(pixel_m or strip.pixel_m)
-        words += [w for w in strip.words if w not in words]
-        outlines.append(strip.outline)
-        part = _on_grid(strip, epsg, pixel)
-        _add(tiles, part, blend=mode == "blend")
-        room = _extent(tiles)
-        if room[2] * room[3] * _TILE**2 > max_pixels:
-            raise DataError(
-                f"the mosaic would hold more than {max_pixels:,} pixels of {pixel:g} m; make it "
-                "of fewer strips that lie together, or give a larger pixel_m"
-            )
-    if not epsg:
-        raise DataError("there is no strip to make a mosaic of")
-    first_row, first_column, rows, columns = _extent(tiles)
-    # Filled square by square while the tiles are let go, so that both never stand whole.
-    echo = np.empty((rows * _TILE, columns * _TILE), np.uint8)
-    range_m = np.empty(echo.shape, np.float32)
-    for i, j in np.ndindex(rows, columns):
-        square = (slice(i * _TILE, (i + 1) * _TILE), slice(j * _TILE, (j + 1) * _TILE))
-        tile = tiles.pop((first_row + i, first_column + j), None)
-        echo[square] = 0 if tile is None else tile.picture()
-        range_m[square] = np.inf if tile is None else tile.range_m
-    row = np.flatnonzero([np.isfinite(line).any() for line in range_m])
-    if len(row):
-        inner = slice(int(row[0]), int(row[-1]) + 1)
-        column = np.flatnonzero(np.minimum.reduce(range_m[inner], axis=0) < np.inf)
-        window = (inner, slice(int(column[0]), int(column[-1]) + 1))
-        echo, range_m = echo[window], range_m[window]
-        top, left = first_row * _TILE + inner.start, first_column * _TILE + int(column[0])
-    else:
-        top, left = first_row * _TILE, first_column * _TILE
-    whole = shapely.union_all(np.array(_side_by_side(outlines), dtype=object))
-    return Strip(
-        echo=echo,
-        range_m=range_m,
-        epsg=epsg,
-        left_m=float(left * pixel),
-        top_m=float(-top * pixel),
-        pixel_m=pixel,
-        outline=_areas(whole),
-        words=tuple(words),
-    )
-
-
-def _side_by_side(outlines: list[Any]) -> list[Any]:
-    """Move outlines by whole turns so that both sides of the 180th meridian lie together."""
-    import shapely
-
-    known = [g for g in outlines if not g.is_empty]
-    moved = []
-    for g in known:
-        turn = -360.0 * round((g.bounds[0] - known[0].bounds[0]) / 360.0)
-        xy = shapely.get_coordinates(g) + np.array([turn, 0.0])
-        moved.append(shapely.make_valid(shapely.set_coordinates(shapely.transform(g, np.copy), xy)))
-    return moved
-
-
-def _own_pages(dtype: Any) -> NDArray[Any]:
-    """Return zeros whose memory goes back to the system as soon as they are let go."""
-    size = _TILE * _TILE * np.dtype(dtype).itemsize
-    return np.frombuffer(mmap(-1, size), dtype=dtype).reshape(_TILE, _TILE)
-
-
-class _Tile:
-    """A square of the mosaic: what stands there, or the mean so far."""
-
-    def __init__(self, blend: bool) -> None:
-        self.range_m: Single = _own_pages(np.float32)
-        self.range_m.fill(np.inf)
-        # A mean so far to an eighth of a grey and its weight; half precision halves the room.
-        self.echo: NDArray[Any] = _own_pages(np.float16 if blend else np.uint8)
-        self.weight: NDArray[np.float16] | None = _own_pages(np.float16) if blend else None
-
-    def picture(self) -> Bytes:
-        """Return the grey that stands at the end."""
-        if self.weight is None:
-            return self.echo.astype(np.uint8, copy=False)
-        grey: Bytes = np.clip(self.echo.astype(np.float32) + 0.5, 0.0, 255.0).astype(np.uint8)
-        return grey
-
-
-def _extent(tiles: Mapping[tuple[int, int], _Tile]) -> tuple[int, int, int, int]:
-    """Return the first row and column of tiles and how many rows and columns of them."""
-    keys = np.array(list(tiles) or [(0, 0)])
-    low, high = keys.min(axis=0), keys.max(axis=0)
-    return int(low[0]), int(low[1]), int(high[0] - low[0] + 1), int(high[1] - low[1] + 1)
-
-
-def _add(tiles: dict[tuple[int, int], _Tile], strip: Strip, *, blend: bool) -> None:
-    """Lay a strip of the mosaic's own grid into its tiles."""
-    top, left = round(-strip.top_m / strip.pixel_m), round(strip.left_m / strip.pixel_m)
-    height, width = strip.echo.shape
-    known = strip.range_m[strip.mask]
-    far = float(known.max()) if len(known) else 0.0
-    for i in range(top // _TILE, (top + height - 1) // _TILE + 1):
-        for j in range(left // _TILE, (left + width - 1) // _TILE + 1):
-            r0, c0 = max(i * _TILE, top), max(j * _TILE, left)
-            r1, c1 = min((i + 1) * _TILE, top + height), min((j + 1) * _TILE, left + width)
-            source = (slice(r0 - top, r1 - top), slice(c0 - left, c1 - left))
-            range_m, echo = strip.range_m[source], strip.echo[source]
-            if not np.isfinite(range_m).any():
-                continue
-            tile = tiles.get((i, j)) or tiles.setdefault((i, j), _Tile(blend))
-            to = (
-                slice(r0 - i * _TILE, r1 - i * _TILE),
-                slice(c0 - j * _TILE, c1 - j * _TILE),
-            )
-            if tile.weight is not None:
-                share = np.maximum(1.0 - range_m / np.float32(max(far, 1e-6)), np.float32(1 / 64))
-                share[~np.isfinite(range_m)] = 0.0
-                total = tile.weight[to] + share
-                part = share / np.where(total > 0, total, np.float32(1.0))
-                tile.echo[to] += part * (echo - tile.echo[to].astype(np.float32))
-                tile.weight[to] = total
-            else:
-                np.copyto(tile.echo[to], echo, where=range_m < tile.range_m[to])
-            np.minimum(tile.range_m[to], range_m, out=tile.range_m[to])
-
-
-def _on_grid(strip: Strip, epsg: int, pixel: float) -> Strip:
-    """Return the strip in another grid, or itself where it lies in that grid already."""
-    top, left = strip.top_m / pixel, strip.left_m / pixel
-    aligned = abs(top - round(top)) < 1e-3 and abs(left - round(left)) < 1e-3
-    if strip.epsg == epsg and aligned and abs(strip.pixel_m / pixel - 1.0) < 1e-9:
-        return strip
-    strip = _shrunk(strip, int(pixel / strip.pixel_m + 1e-9))
-    x, y = to_grid(*from_grid(*_edge(strip), strip.epsg), epsg)
-    left, top = np.floor(x.min() / pixel), np.ceil(y.max() / pixel)
-    shape = (int(top - np.floor(y.min() / pixel)), int(np.ceil(x.max() / pixel) - left))
-
-    def places(row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return from_grid((left + column) * pixel, (top - row) * pixel, epsg)
-
-    echo, range_m = _warped(strip, shape, places)
-    return replace(
-        strip,
-        echo=echo,
-        range_m=range_m,
-        epsg=epsg,
-        left_m=float(left * pixel),
-        top_m=float(top * pixel),
-        pixel_m=pixel,
-    )
-
-
-def _edge(strip: Strip) -> tuple[FloatArray, FloatArray]:
-    """Return grid coordinates along the four edges of a strip."""
-    height, width = strip.echo.shape
-    s = np.linspace(0.0, 1.0, 33)
-    zero, one = np.zeros_like(s), np.ones_like(s)
-    column = np.concatenate([s, one, s, zero]) * width
-    row = np.concatenate([zero, s, one, s]) * height
-    return strip.left_m + column * strip.pixel_m, strip.top_m - row * strip.pixel_m
-
-
-def _shrunk(strip: Strip, times: int) -> Strip:
-    """Return a strip with pixels so many times as large, each the mean of what was seen in it."""
-    if times <= 1:
-        return strip
-    height, width = (-(-n // times) for n in strip.echo.shape)
-    echo = np.zeros((height, width), np.uint8)
-    range_m = np.full((height, width), np.inf, np.float32)
-    rows = max(1, 4_000_000 // (width * times * times))
-    for r in range(0, height, rows):
-        part = slice(r * times, (r + rows) * times)
-        near = strip.range_m[part]
-        count = min(rows, height - r)
-        wide = ((0, count * times - len(near)), (0, width * times - near.shape[1]))
-        near = np.pad(near, wide, constant_values=np.inf).reshape(count, times, width, times)
-        grey = np.pad(strip.echo[part], wide).reshape(count, times, width, times)
-        seen = np.isfinite(near).sum(axis=(1, 3))
-        total = grey.sum(axis=(1, 3), dtype=np.float32)
-        echo[r : r + count] = np.where(seen > 0, total / np.maximum(seen, 1) + 0.5, 0.0)
-        range_m[r : r + count] = near.min(axis=(1, 3))
-    return replace(strip, echo=echo, range_m=range_m, pixel_m=strip.pixel_m * times)
-
-
-def _warped(
-    strip: Strip,
-    shape: tuple[int, int],
-    places: Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]],
-) -> tuple[Bytes, Single]:
-    """Sample a strip on another grid.
-
-    ``places`` gives longitude and latitude of the other grid's rows and columns. It is asked at
-    every 32nd pixel; between them the mapping bends by far less than a pixel.
-    """
-    from scipy.ndimage import map_coordinates
-
-    height, width = shape
-    echo = np.zeros(shape, np.uint8)
-    range_m = np.full(shape, np.inf, np.float32)
-    every = 32
-    node = np.arange(0, width + every, every, dtype=np.float64)
-    across = (np.arange(width) + 0.5) / every
-    j = np.minimum(across.astype(np.intp), len(node) - 2)
-    fj = across - j
-    for r in range(0, height, every):
-        corner_row, corner_column = np.meshgrid([r, r + every], node, indexing="ij")
-        corner = np.stack(strip.pixel_of(*places(corner_row, corner_column)))
-        ends = corner[:, :, j] * (1.0 - fj) + corner[:, :, j + 1] * fj
-        count = min(every, height - r)
-        fi = ((np.arange(count) + 0.5) / every)[:, None]
-        at = ends[:, :1] * (1.0 - fi) + ends[:, 1:] * fi
-        whole = np.floor(at).astype(np.intp)
-        inside = (whole >= 0).all(axis=0)
-        inside &= (whole[0] < strip.echo.shape[0]) & (whole[1] < strip.echo.shape[1])
-        rows, columns = whole[0][inside], whole[1][inside]
-        if not len(rows):
-            continue
-        found = np.full(inside.shape, np.inf, np.float32)
-        found[inside] = strip.range_m[rows, columns]
-        low = max(int(rows.min()) - 1, 0)
-        band = slice(low, int(rows.max()) + 2)
-        seen = np.isfinite(strip.range_m[band]).astype(np.float32)
-        where = np.stack([at[0] - 0.5 - low, at[1] - 0.5])
-        # Of what was seen only: an empty neighbour does not darken the edge.
-        weight = map_coordinates(seen, where, order=1, mode="nearest", prefilter=False)
-        grey = map_coordinates(
-            strip.echo[band], where, order=1, mode="nearest", prefilter=False, output=np.float32
-        )
-        good = np.isfinite(found) & (weight > 0)
-        mean = grey / np.where(good, weight, 1.0) + 0.5
-        echo[r : r + count] = np.where(good, np.clip(mean, 0.0, 255.0), 0.0).astype(np.uint8)
-        range_m[r : r + count] = np.where(good, found, np.inf)
-    return echo, range_m
-
-
-# ---- the picture for a web map --------------------------------------------------------------
-
-
-def overlay(
-    strip: Strip, *, max_pixels: int = 1_000_000, greys: int = 32
-) -> tuple[bytes, tuple[float, float, float, float]]:
-    """Return the strip as a picture for a map in Web Mercator (EPSG:3857).
-
-    Parameters
-    ----------
-    strip : Strip
-        A strip or a mosaic.
-    max_pixels : int
-        The picture is made coarser to hold no more.
-    greys : int
-        Shades besides the transparent one, 2 to 255; fewer make a smaller file.
-
-    Returns
-    -------
-    png : bytes
-        Grey, transparent where nothing was seen.
-    bounds : tuple of float
-        West, south, east, north of its edges, degrees; east may be above 180.
-
-    Raises
-    ------
-    DataError
-        The strip is empty, or lies where Web Mercator ends.
-    UsageError
-        Numbers that cannot be.
-    """
-    from PIL import Image
-
-    if max_pixels < 1 or not 2 <= greys <= 255:
-        raise UsageError("max_pixels is 1 or more and greys 2 to 255")
-    if not strip.mask.any():
-        raise DataError("the strip is empty; there is nothing to show")
-    lon, lat = from_grid(*_edge(strip), strip.epsg)
-    if np.abs(lat).max() > 85.0:
-        raise DataError("a web map in Mercator ends at 85 degrees of latitude; use the GeoTIFF")
-    lon = lon[0] + wrap_longitude(lon - lon[0])
-    y = np.arcsinh(np.tan(np.radians(lat)))
-    west, south, east, north = lon.min(), y.min(), lon.max(), y.max()
-    # Mercator's own units: radians on the sphere. A pixel of the strip is that many of them.
-    unit = strip.pixel_m / (6_378_137.0 * np.cos(np.radians(np.abs(lat).min())))
-    spread = np.radians(east - west)
-    coarser = max(1.0, np.sqrt(spread * (north - south) / unit**2 / max_pixels))
-    unit *= coarser
-    shape = (max(int((north - south) / unit), 1), max(int(spread / unit), 1))
-    strip = _shrunk(strip, int(coarser + 0.5))
-
-    def places(row: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
-        down = north - row * (north - south) / shape[0]
-        return west + column * (east - west) / shape[1], np.degrees(np.arctan(np.sinh(down)))
-
-    echo, range_m = _warped(strip, shape, places)
-    shade = 1 + np.rint(echo * ((greys - 1) / 255.0)).astype(np.uint8)
-    shade[~np.isfinite(range_m)] = 0
-    image = Image.fromarray(shade)
-    ramp = np.zeros(greys + 1, np.uint8)
-    ramp[1:] = np.rint(np.linspace(0, 255, greys))
-    image.putpalette(np.repeat(ramp, 3).tobytes())
-    out = BytesIO()
-    image.save(out, "PNG", transparency=0, optimize=True)
-    edges = np.degrees(np.arctan(np.sinh([south, north])))
-    return out.getvalue(), (float(west), float(edges[0]), float(east), float(edges[1]))

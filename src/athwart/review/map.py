@@ -110,7 +110,7 @@ def review_map(
     pictures : sequence of (png, bounds, title, outline)
         Sonar pictures to draw under the marks: the bytes of a PNG in Web Mercator, its west,
         south, east and north in degrees, a title, and the outline of what was seen as a shape in
-        longitude and latitude, or None (`athwart.frame.strip.overlay` makes the first two). Where
+        longitude and latitude, or None (`athwart.frame.overlay.overlay` makes the first two). Where
         the sheet is a plane near a pole the outlines alone are drawn. The page says how large it
         has become above 8 MB.
     shapes : sequence of (lon, lat, area, name, kind, note, r95_m)
