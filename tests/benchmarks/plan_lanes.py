@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "plan"))
 from pairing import Row, shown, spent
 from test_lanes import run
 
-import athwart.plan.lanes as module
+import athwart.plan.lane_order as module
 from athwart.geometry.plane import LocalPlane
 from athwart.plan.coverage import coverage
 from athwart.plan.lanes import lanes

@@ -333,7 +333,7 @@ def test_in_whatever_order_the_way_keeps_out_of_closed_water(seed, monkeypatch):
         ends = [(2 * k, 2 * k + 1) for k in rng.permutation(count).tolist()]
         return [e if rng.random() < 0.5 else e[::-1] for e in ends]
 
-    monkeypatch.setattr("athwart.plan.lanes._round", any_order)
+    monkeypatch.setattr("athwart.plan.lane_order._round", any_order)
     slot = shapely.Polygon([(330, 480), (300, 180), (270, 480)])
     plan = lanes(earth(FIELD), closed=earth(slot), clear_m=5.0, direction_deg=90.0, **PLAIN)
     flat = plan.plane.area_to_plane(earth(slot))
@@ -352,7 +352,7 @@ def test_the_same_area_gives_the_same_plan():
 @pytest.mark.parametrize("count", [3, 6, 8])
 def test_the_search_of_many_finds_nearly_the_best_order_of_few(count):
     """Peer: the exact solver, on few lanes; the search is made for many."""
-    from athwart.plan.lanes import _improved, _nearest, _patterns, _round, _spare
+    from athwart.plan.lane_order import _improved, _nearest, _patterns, _round, _spare
 
     rng = np.random.default_rng(count)
     ends = rng.uniform(0, 1000, (2 * count, 2))
