@@ -20,6 +20,7 @@ def desk(served, tmp_path, monkeypatch):
     folder = tmp_path / "books"
     folder.mkdir()
     served.desk.book, served.desk.folder = season(folder), folder
+    served.desk.pictures.things.clear()  # a page shows again what was opened before
     return served
 
 

@@ -484,3 +484,21 @@ def test_a_photo_at_an_angle_is_straightened_and_picked_on(paused, page):
     told = page.post(f"{path}/place", {**asked, "layout": layout, "picks": picks_of(made)}).json()
     off = offs(made, told["picks"])
     assert np.median(off) < 2.0
+
+
+def test_pictures_in_hand_are_listed_in_the_order_they_were_opened_with_what_the_page_said(page):
+    page.desk.pictures.things.clear()
+    keys = [
+        sent(page, "/api/pictures", f"{n}.png", png_of(np.zeros((40, 40), np.uint8))).json()["id"]
+        for n in "ab"
+    ]
+    entry = {"state": {"picks": [{"name": "<b>hump</b>"}]}}
+    assert page.post(f"/api/pictures/{keys[0]}/entry", {"entry": entry}).status == 200
+    listed = page.get("/api/pictures").json()["pictures"]
+    assert [(p["id"], p["name"], p["entry"]) for p in listed] == [
+        (keys[0], "a.png", entry), (keys[1], "b.png", {}),
+    ]  # fmt: skip
+    assert page.post(f"/api/pictures/{keys[0]}/away", {}).status == 200
+    assert [p["id"] for p in page.get("/api/pictures").json()["pictures"]] == keys[1:]
+    assert page.post(f"/api/pictures/{keys[0]}/entry", {"entry": entry}).status == 400
+    assert page.post(f"/api/pictures/{keys[1]}/entry", {"entry": "x"}).status == 400

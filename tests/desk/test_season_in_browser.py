@@ -207,3 +207,41 @@ def test_a_thing_renamed_or_moved_after_saving_is_put_right(visit, desk, tmp_pat
     assert desk.get("/api/marks").json()["waiting"] == waiting + 1
     entry.get_by_role("button", name="remove thing 1").click()
     told(page, "It stays in the book")
+
+
+def test_a_page_loaded_anew_has_lost_nothing_and_saves_nothing_twice(visit, desk, tmp_path):
+    made = frame()
+    page = ready(visit, made, tmp_path)
+    page.get_by_text(re.compile("of the lines are sure")).wait_for()
+    page.get_by_role("button", name="point at a thing").click()
+    first, second = made.targets[:2]
+    point_at(page, made, (first["x"], first["y"]))
+    sentences = page.locator("ol[aria-label='what was pointed at'] p.said")
+    sentences.nth(0).get_by_text(re.compile(f"to {first['side']}, ")).wait_for()
+    name = page.locator("li[data-k='0']").get_by_label("name", exact=True)
+    name.fill("the hump")
+    name.blur()
+    page.get_by_role("button", name="save into the book").click()
+    told(page, "1 sighting and 0 lines or areas saved")
+    point_at(page, made, (second["x"], second["y"]))
+    sentences.nth(1).get_by_text(re.compile(f"to {second['side']}, ")).wait_for()
+    before = sentences.all_text_contents()
+
+    turn_to(page, desk.home + "/marks")
+    turn_to(page, desk.home + "/pictures")
+    told(page, "1 picture is here as you left it")
+    sentences.nth(1).get_by_text(re.compile(f"to {second['side']}, ")).wait_for()
+    assert sentences.all_text_contents() == before
+    assert (
+        page.locator("li[data-k='0']").get_by_label("name", exact=True).input_value() == "the hump"
+    )
+    assert (
+        page.get_by_role("button", name="point at a thing").get_attribute("aria-pressed") == "true"
+    )
+    page.get_by_role("button", name="save into the book").click()
+    told(page, "1 sighting and 0 lines or areas saved; 1 was in the book already")
+
+    page.get_by_role("button", name="put the picture away").click()
+    page.locator(".picture canvas").wait_for(state="detached")
+    turn_to(page, desk.home + "/pictures")
+    assert page.locator(".picture canvas").count() == 0

@@ -7,6 +7,7 @@ picture itself and what is slow to work out again.
 from __future__ import annotations
 
 import math
+import time
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -88,6 +89,10 @@ class Held:
         The picture as it was taken, upright.
     overlay : bytes
         The strip as a picture for the map, once it was made.
+    entry : dict
+        What the page had set and pointed at when it last said so; for the page alone.
+    opened : float
+        Seconds of a clock of this run, to put pictures in the order in which they were opened.
     """
 
     name: str
@@ -95,6 +100,8 @@ class Held:
     picture: Picture
     gray: NDArray[np.uint8]
     overlay: bytes = b""
+    entry: dict[str, Any] = field(default_factory=dict)
+    opened: float = field(default_factory=time.monotonic)
     straight: OrderedDict[Any, NDArray[np.uint8]] = field(default_factory=OrderedDict)
     bottoms: OrderedDict[str, Bottom] = field(default_factory=OrderedDict)
     echoes: OrderedDict[str, dict[str, SideEcho]] = field(default_factory=OrderedDict)

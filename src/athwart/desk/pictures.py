@@ -65,10 +65,14 @@ def take_in(desk: Desk, name: str, raw: bytes) -> Any:
     """
     shown = _shown_name(name)
     held = Held.of(shown, len(raw), read_picture(raw, name=shown))
+    return _picture_record(desk.keep_picture(held), held)
+
+
+def _picture_record(key: str, held: Held) -> dict[str, Any]:
     picture = held.picture
     return {
-        "id": desk.keep_picture(held),
-        "name": shown,
+        "id": key,
+        "name": held.name,
         "width": picture.width,
         "height": picture.height,
         "taken": None if np.isnat(picture.taken) else f"{picture.taken.astype('datetime64[s]')}",
@@ -175,6 +179,28 @@ def _lists(question: Mapping[str, Any]) -> tuple[list[Any], list[Any]]:
             raise UsageError(f"{name} must be a list of records")
         out.append(value)
     return out[0], out[1]
+
+
+# ---- pictures in hand ---------------------------------------------------------------------------
+
+
+def _in_hand(desk: Desk, question: dict[str, Any]) -> Any:
+    """List the pictures in hand with what the page said of each, for a page that begins anew."""
+    pictures = sorted(desk.pictures.all(), key=lambda p: p[1].opened)
+    return {"pictures": [{**_picture_record(k, held), "entry": held.entry} for k, held in pictures]}
+
+
+def _keep_entry(desk: Desk, question: dict[str, Any]) -> Any:
+    entry = question["entry"]
+    if not isinstance(entry, dict):
+        raise UsageError("an entry must be a record")
+    _held(desk, question).entry = entry
+    return {}
+
+
+def _put_away(desk: Desk, question: dict[str, Any]) -> Any:
+    desk.pictures.put_away(str(question["id"]))
+    return {}
 
 
 # ---- layouts ------------------------------------------------------------------------------------
@@ -430,6 +456,9 @@ UPLOADS: tuple[tuple[str, Callable[[Desk, str, bytes], Any]], ...] = (
 
 ANSWERS: tuple[tuple[str, str, Callable[[Desk, dict[str, Any]], Any]], ...] = (
     ("GET", "/api/layouts", _layouts),
+    ("GET", "/api/pictures", _in_hand),
+    ("POST", "/api/pictures/{id}/entry", _keep_entry),
+    ("POST", "/api/pictures/{id}/away", _put_away),
     ("GET", "/api/pictures/{id}/image", _image),
     ("GET", "/api/pictures/{id}/overlay", _overlay),
     ("POST", "/api/pictures/{id}/layout", _check_layout),

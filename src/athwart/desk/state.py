@@ -109,6 +109,14 @@ class _Shelf:
             self.things.move_to_end(key)
             return self.things[key]
 
+    def all(self) -> list[tuple[str, Any]]:
+        with self.lock:
+            return list(self.things.items())
+
+    def put_away(self, key: str) -> None:
+        with self.lock:
+            self.things.pop(key, None)
+
 
 class Desk:
     """The state of one run of the page.

@@ -62,8 +62,8 @@ async function answered(request) {
   throw new Error(body?.fault || "the desk could not answer that");
 }
 export function ask(path) { return answered(fetch(path)); }
-export function tell(path, body = {}) {
-  return answered(fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }));
+export function tell(path, body = {}, how = {}) {
+  return answered(fetch(path, { ...how, method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }));
 }
 export function sendFile(path, file) {
   return answered(fetch(path, { method: "POST", headers: { "Content-Type": "application/octet-stream", "X-Name": encodeURIComponent(file.name) }, body: file }));

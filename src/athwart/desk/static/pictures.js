@@ -1,5 +1,6 @@
 /* The page of pictures: an entry a picture; what was set and pointed at is sent whole each time, and
-   the server answers with places, sentences and the bottom line. */
+   the server answers with places, sentences and the bottom line. The server also keeps each entry as it
+   stands, so that a page that is closed by mistake, or loaded anew, has lost nothing. */
 
 import {
   ask, attempt, button, byId, choice, confirmed, el, freshId, fromLength, kinds, lengthSystem, lengthUnit,
@@ -28,15 +29,15 @@ async function addFiles(list) {
 }
 
 /* ---- one picture ----------------------------------------------------------------------------- */
-async function entryOf(picture) {
+async function entryOf(picture, left = null) {
   const path = `/api/pictures/${encodeURIComponent(picture.id)}`;
   const empty = { layout: firstLayout(picture.width, picture.height), drags: [], picks: [], shapes: [], stepPart: 0 };
-  let state = structuredClone(empty), past = [], future = [], tool = "layout", chosen = -1, drawing = null;
+  let state = structuredClone(left?.state || empty), past = [], future = [], tool = "layout", chosen = -1, drawing = null;
   let told = { picks: [], shapes: [], words: [], boat: null }, line = null, showPhoto = true, shownKey = "", overlay = null, timer = 0, asked = 0;
   let track = null, boat = null, map = null, onMap = 0, taken = true;
 
   // What was saved, by the key of a thing: outside of `state`, because undo takes nothing out of the book.
-  const inBook = new Map();
+  const inBook = new Map(left?.inBook || []);
   const withSaved = (items) => items.map(({ key, ...item }) => (inBook.has(key) ? { ...item, saved: inBook.get(key) } : item));
 
   const id = freshId("picture");
@@ -124,6 +125,21 @@ async function entryOf(picture) {
     list.value = things.some(([key]) => key === was) ? was : "";
   }
 
+  /* -- the entry as it stands, for a page that begins anew -- */
+  const controls = { how, when, zone, pictureKind, pause, sigma, place, lat, lon, heading, speed, by, below, layoutName };
+  let unkept = false;
+  const remember = (how = {}) => { unkept = false; return tell(`${path}/entry`, { entry: {
+    state, inBook: [...inBook], tool, taken, track, boat, trackWords: trackWords.textContent, strip: stripName.value,
+    depth_m: depth.value === "" ? null : fromLength(Number(depth.value)), typed: Object.fromEntries(Object.entries(controls).map(([k, c]) => [k, c.value])),
+  } }, how); };
+  window.addEventListener("pagehide", () => { if (unkept && element.isConnected) remember({ keepalive: true }).catch(() => {}); });
+  function setAsLeft() {
+    for (const [key, control] of Object.entries(controls)) control.value = left.typed[key] ?? control.value;
+    if (left.depth_m !== null) depth.value = String(Number(toLength(left.depth_m).toPrecision(12)));
+    ({ tool, taken, track, boat } = left);
+    trackWords.textContent = left.trackWords; stripName.value = left.strip;
+  }
+
   /* -- what is asked of the server -- */
   function question() {
     const typed = { how: how.value, text: when.value.trim(), zone: zone.value.trim() === "Z" ? "UTC" : zone.value.trim(), kind: pictureKind.value, pause_s: Number(pause.value || 0), sigma_s: sigma.value === "" ? null : Number(sigma.value) };
@@ -138,9 +154,10 @@ async function entryOf(picture) {
   }
   const placeKnown = () => (place.value === "track" ? Boolean(track) : place.value === "book" || Boolean(lat.value && lon.value && heading.value)) && (how.value === "picture" || when.value.trim());
 
-  function changed() { fields.show(state.layout); clearTimeout(timer); timer = setTimeout(() => attempt(refresh), 200); show(); }
+  function changed() { unkept = true; fields.show(state.layout); clearTimeout(timer); timer = setTimeout(() => attempt(refresh), 200); show(); }
   async function refresh() {
     const mine = ++asked;
+    await remember();
     const checked = await tell(`${path}/layout`, question());
     if (mine !== asked) return;
     fields.show(state.layout, checked.faults);
@@ -354,6 +371,7 @@ async function entryOf(picture) {
     picks.forEach(({ key, ...pick }, k) => inBook.set(key, { ...pick, id: done.sighting_ids[k] }));
     shapes.forEach(({ key }, k) => inBook.set(key, done.shape_ids[k]));
     taken = true;
+    await remember();
     say(done.sentence, done.words);
   }), { class: "main" });
   const [stripBox, stripName] = input("name of the strip", { value: `${picture.name.replace(/\.[^.]*$/, "").replace(/[^\w-]+/g, "-").replace(/^(con|prn|aux|nul|com\d|lpt\d)?$/i, "strip")}.tif` });
@@ -389,6 +407,8 @@ async function entryOf(picture) {
     el("div", { class: "buttons" }, save), el("div", { class: "row" }, stripBox), el("div", { class: "buttons" }, strip,
       button("put the picture away", () => attempt(async () => {
         if (!taken && (state.picks.length || state.shapes.length) && !await confirmed("Not all of it is saved. Put the picture away?", "put it away", "keep it here")) return;
+        clearTimeout(timer);
+        await tell(`${path}/away`);
         open.splice(open.findIndex((o) => o.id === picture.id), 1); map?.remove(); element.remove();
       }))), jobPlace);
   element.addEventListener("keydown", (event) => {
@@ -400,6 +420,7 @@ async function entryOf(picture) {
   open.push({ id: picture.id, name: picture.name });
   await view.show(`${path}/image`, picture.width, picture.height);
   await listLayouts();
+  if (left) setAsLeft();
   fields.show(state.layout);
   changed();
   return element;
@@ -415,7 +436,29 @@ function makePage() {
   byId("main").append(drop, el("ol", { class: "log", id: "pictures", "aria-label": "pictures in hand" }), el("datalist", { id: "kind-words" }));
 }
 
+/** Show again what is in hand; an entry's keys are given anew, so that they are no one else's. */
+async function showAgain() {
+  const { pictures } = await ask("/api/pictures");
+  for (const { entry, ...picture } of pictures.filter((p) => !open.some((o) => o.id === p.id))) {
+    await attempt(async () => byId("pictures").prepend(await entryOf(picture, entry.state ? keyedAnew(entry) : null)));
+  }
+  if (pictures.length) say(`${plural(pictures.length, "picture is", "pictures are")} here as you left ${pictures.length === 1 ? "it" : "them"}.`);
+}
+function keyedAnew(entry) {
+  const known = new Map(entry.inBook), inBook = [];
+  const anew = (items, word) => items.map((item) => {
+    const key = freshId(word);
+    if (known.has(item.key)) inBook.push([key, known.get(item.key)]);
+    return { ...item, key };
+  });
+  const state = { ...entry.state, picks: anew(entry.state.picks, "thing"), shapes: anew(entry.state.shapes, "shape") };
+  return { ...entry, state, inBook };
+}
+
 makePage();
+let first = true;
 openPage("pictures", async () => {
   byId("kind-words").replaceChildren(...kinds().filter((k) => k.word).map((k) => el("option", { value: k.word })));
+  if (first) await showAgain();
+  first = false;
 });
