@@ -9,7 +9,9 @@ from athwart.boat import Boat
 from athwart.fix import fix
 from athwart.frame.bottom import track_bottom
 from athwart.frame.layout import Layout
-from athwart.frame.pixels import altitudes, found_shadows, points, shadows, to_picks
+from athwart.frame.picks import altitudes, to_picks
+from athwart.frame.pixels import points
+from athwart.frame.shadow_drag import found_shadows, shadows
 from athwart.frame.uneven import uneven_part
 from athwart.frame.when import Moment
 from athwart.geometry.geodesic import inverse

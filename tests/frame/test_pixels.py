@@ -11,15 +11,11 @@ from athwart.errors import DataError, TableError
 from athwart.fix import fix
 from athwart.frame.layout import Layout
 from athwart.frame.photo import Straightener
-from athwart.frame.pixels import (
-    altitudes,
-    found_shadows,
-    place_shape,
-    points,
-    shadows,
-    sizes,
-    to_picks,
-)
+from athwart.frame.picks import altitudes, to_picks
+from athwart.frame.pixels import points
+from athwart.frame.shadow_drag import found_shadows, shadows
+from athwart.frame.shape import place_shape
+from athwart.frame.size import sizes
 from athwart.frame.when import Moment
 from athwart.tables import Track
 

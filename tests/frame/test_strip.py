@@ -23,7 +23,8 @@ from athwart.frame.geotiff import write_geotiff
 from athwart.frame.layout import Layout
 from athwart.frame.mosaic import mosaic
 from athwart.frame.overlay import overlay
-from athwart.frame.pixels import points, to_picks
+from athwart.frame.picks import to_picks
+from athwart.frame.pixels import points
 from athwart.frame.strip import place_strip
 from athwart.frame.when import Moment
 from athwart.tables import Track

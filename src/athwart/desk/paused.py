@@ -27,18 +27,12 @@ from athwart.fix import DOUBTFUL_PART, UNEVEN, fix
 from athwart.frame.bottom import CONFIDENT, Bottom, track_bottom
 from athwart.frame.layout import Layout, SideEcho
 from athwart.frame.pace import line_step_from_twice_seen
+from athwart.frame.picks import altitudes, to_picks
 from athwart.frame.picture import Picture
-from athwart.frame.pixels import (
-    FramePoints,
-    Shadows,
-    altitudes,
-    found_shadows,
-    place_shape,
-    points,
-    shadows,
-    sizes,
-    to_picks,
-)
+from athwart.frame.pixels import FramePoints, points
+from athwart.frame.shadow_drag import Shadows, found_shadows, shadows
+from athwart.frame.shape import place_shape
+from athwart.frame.size import sizes
 from athwart.frame.uneven import uneven_part
 from athwart.frame.when import Moment, picture_moment, typed_moment, where_on_track
 from athwart.geometry.along import Path

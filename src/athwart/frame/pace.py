@@ -33,7 +33,8 @@ from athwart.boat import Boat
 from athwart.errors import DataError, UsageError
 from athwart.fix import fix
 from athwart.frame.layout import LEAST_PX, Layout
-from athwart.frame.pixels import FramePoints, to_picks
+from athwart.frame.picks import to_picks
+from athwart.frame.pixels import FramePoints
 from athwart.frame.when import Moment, seconds_back_of_distance, where_on_track
 from athwart.geometry.geodesic import inverse
 from athwart.tables import Track
@@ -273,7 +274,7 @@ def line_step_from_twice_seen(
     boat : Boat, optional
         Lever arm, water, clock and error budget.
     depth_m, depth_below
-        As in `athwart.frame.pixels.to_picks`.
+        As in `athwart.frame.picks.to_picks`.
     max_gap_s : float
         Longest gap of the track that is bridged, seconds.
 
