@@ -182,6 +182,13 @@ def test_trips_of_which_one_has_no_boat_at_all_can_be_merged_in_parts():
     assert_same_as_in_one_piece(s, 30)
 
 
+def test_rulings_about_sightings_of_other_files_are_passed_over_and_no_error_is_none():
+    s = make_world(1, targets=40).sightings.with_columns(boat_sigma_m=np.nan, shared_sigma_m=np.nan)
+    a, b = s.sighting_id[[0, -1]]
+    strange = Rulings(same=[(a, "gone"), ("gone", b), (a, b)], apart=[("gone", a)])
+    assert_same_as_in_one_piece(s, 30, rulings=strange)
+
+
 def test_what_a_merge_refuses_its_parts_refuse():
     s = make_world(1, targets=20).sightings
     broken = np.where(np.arange(len(s)) == 3, np.nan, s.lat)

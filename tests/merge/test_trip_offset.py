@@ -75,7 +75,9 @@ def test_it_is_reported_and_shifted_only_on_request():
     assert "off the others" in record["sentence"]
     assert " ft " in record["sentence"]
     moved = merge(world.sightings, shift_trips=True)
-    assert next(moved.report.trips_off())["shifted"]
+    record = next(moved.report.trips_off())
+    assert record["shifted"]
+    assert record["sentence"].endswith("it was moved onto them.")
     assert len(moved.marks) < len(plain.marks)
 
     def f1(m):

@@ -2,8 +2,13 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
-from athwart.uncertainty.vertical import S44_TVU, s44_vertical, tvu
+from athwart.uncertainty.vertical import S44_TVU, Z95, s44_vertical, tvu
+
+
+def test_95_percent_of_a_normal_lie_within_z95():
+    assert pytest.approx(norm.ppf(0.975), rel=1e-15) == Z95
 
 
 @pytest.mark.parametrize(

@@ -88,8 +88,8 @@ def interpolate_deviation(
     heading = np.asarray(compass_deg, np.float64) % 360.0
     if not table:
         return np.zeros_like(heading)
-    card = np.array(sorted((h % 360.0, d) for h, d in table))
-    return np.asarray(np.interp(heading, card[:, 0], card[:, 1], period=360.0))
+    at, deviation = np.array(table).T
+    return np.asarray(np.interp(heading, at, deviation, period=360.0))
 
 
 def compass_to_true(
