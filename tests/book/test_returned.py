@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from athwart.book import returned
+from athwart.book import returned_assignment, returned_places
 from athwart.book.names_back import comparable, learn
 from athwart.book.returned import HandedOver, recognise
 from athwart.errors import DataError
@@ -613,7 +613,7 @@ def test_waypoints_that_cannot_be_are_refused():
 
 
 def test_too_many_at_one_place_are_refused(monkeypatch):
-    monkeypatch.setattr(returned, "_MOST_PAIRS", 99)
+    monkeypatch.setattr(returned_places, "_MOST_PAIRS", 99)
     n = 10
     handed = handed_over([12.0] * n, [55.0] * n, [f"A{i}" for i in range(n)])
     with pytest.raises(DataError, match="lie at one place"):
@@ -687,14 +687,14 @@ def test_the_order_of_the_waypoints_says_nothing(world, steps, cut):
 @pytest.mark.parametrize("dense", [0, 1_000_000])
 def test_the_best_assignment_is_the_best_of_all(monkeypatch, dense):
     # Outside witness: every assignment tried.
-    monkeypatch.setattr(returned, "_DENSE", dense)
+    monkeypatch.setattr(returned_assignment, "_DENSE", dense)
     rng = np.random.default_rng(4)
     for _ in range(20):
         table = rng.uniform(-3.0, 9.0, (5, 5)) * (rng.random((5, 5)) < 0.7)
         r, k = np.nonzero(table > 0)
         if not len(r):
             continue
-        chosen = returned._best(r, k, table[r, k])
+        chosen = returned_assignment.best_assignment(r, k, table[r, k])
         assert len(set(r[chosen])) == len(chosen) == len(set(k[chosen]))
         best = max(
             sum(max(table[i, j], 0.0) for i, j in enumerate(p))
