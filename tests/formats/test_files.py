@@ -61,6 +61,13 @@ def test_a_missing_folder_and_a_folder_as_file(tmp_path):
         check_target(tmp_path)
 
 
+@pytest.mark.parametrize("name", ["NUL.gpx", "com1.gpkg", "aux"])
+def test_a_name_that_windows_takes_for_a_device_is_refused(tmp_path, name):
+    with pytest.raises(FileError, match="name of a device on Windows"), staged(tmp_path / name):
+        pass
+    assert not list(tmp_path.iterdir())
+
+
 def test_an_unwritable_folder_is_one_sentence(tmp_path, monkeypatch):
     # The tests may run as root, whom no permission stops; so the refusal is played.
     def refuse(*_, **__):

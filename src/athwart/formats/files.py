@@ -52,10 +52,16 @@ def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Pa
     Raises
     ------
     FileError
-        The file exists and ``overwrite`` is false, or its folder is missing.
+        The file exists and ``overwrite`` is false, its folder is missing, or its name is that of a
+        device on Windows, where the file would be lost.
     """
     target = Path(path)
     folder = target.parent
+    if is_device(target.name):
+        raise FileError(
+            target.name,
+            "is the name of a device on Windows, where nothing is kept; give another name",
+        )
     if target.is_dir():
         raise FileError(target.name, "is a folder; give the name of a file")
     if not folder.is_dir():
