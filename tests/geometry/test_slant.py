@@ -112,7 +112,7 @@ def test_a_thing_in_the_water_closes_the_triangle(r, z):
 @pytest.mark.parametrize("slope", [0.0, 5.0, 40.0])
 def test_a_bottom_that_falls_away_is_first_met_right_below(slope, shaped):
     """The distance of a point from a line that leads away from it is that to the line's start."""
-    np.testing.assert_allclose(first_bottom_return(shaped(10.0), slope), 10.0)
+    np.testing.assert_allclose(first_bottom_return(shaped(10.4), slope), 10.4)
     assert np.isnan(ground_range(9.99, 10.0, slope)[0]), "nearer than the bottom right below"
     np.testing.assert_array_equal(first_bottom_return(shaped(10.0)), 10.0)
 
