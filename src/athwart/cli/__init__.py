@@ -16,6 +16,7 @@ from typing import Any
 import click
 
 from athwart import __version__
+from athwart.cli.ctrl_c import CtrlC
 
 __all__ = ["main"]
 
@@ -113,21 +114,28 @@ def _run(arguments: list[str]) -> int:
             "a word of the command line holds the character of code 0; leave it out", err=True
         )
         return 2
-    try:
-        code: Any = cli.main(arguments, prog_name="athwart", standalone_mode=False)
-    except click.exceptions.Abort:
-        click.echo("stopped", err=True)
-        return STOPPED
-    except click.ClickException as error:
-        error.show()
-        if isinstance(error, click.MissingParameter) and isinstance(error.param, click.Option):
-            click.echo(f"{error.param.opts[0]}: {error.param.help}", err=True)
-        return error.exit_code
-    except Exception as error:
-        if "--debug" in arguments:
-            raise
-        return _say(error)
+    with CtrlC() as ctrl_c:
+        try:
+            code: Any = cli.main(arguments, prog_name="athwart", standalone_mode=False)
+        except click.exceptions.Abort:
+            return _stopped()
+        except click.ClickException as error:
+            error.show()
+            if isinstance(error, click.MissingParameter) and isinstance(error.param, click.Option):
+                click.echo(f"{error.param.opts[0]}: {error.param.help}", err=True)
+            return error.exit_code
+        except Exception as error:
+            if ctrl_c.pressed:
+                return _stopped()
+            if "--debug" in arguments:
+                raise
+            return _say(error)
     return code if isinstance(code, int) else 0
+
+
+def _stopped() -> int:
+    click.echo("stopped", err=True)
+    return STOPPED
 
 
 def _print_whatever_comes() -> None:
