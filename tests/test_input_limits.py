@@ -242,6 +242,14 @@ def test_a_picture_of_too_many_pixels_is_refused_before_it_is_opened(side, said)
         read_picture(png_of(side, side))
 
 
+@pytest.mark.parametrize("size", [(30_001, 4), (4, 4_194_324)])
+def test_a_picture_with_a_side_that_no_screen_has_is_refused_before_it_is_opened(size):
+    """Few bytes, within the pixels of a picture, took 5 s and 565 MB."""
+    words = f"is {size[0]} x {size[1]} pixels; a side may have 30000.*ATHWART_MAX_PICTURE_SIDE"
+    with pytest.raises(FileError, match=words):
+        read_picture(png_of(*size))
+
+
 CHILD = """
 import re, sys
 from pathlib import Path

@@ -52,6 +52,7 @@ LIMITS = {
         Limit("SETTINGS_KB", 1000, "kilobytes of a boat, layout or limits file (TOML)"),
         Limit("PICTURE_MB", 100, "megabytes of a picture"),
         Limit("PICTURE_MEGAPIXELS", 60, "million pixels of a picture"),
+        Limit("PICTURE_SIDE", 30_000, "pixels along a side of a picture"),
         Limit("UPLOAD_MB", 64, "megabytes sent to the desk at once"),
         Limit("QUESTION_KB", 4000, "kilobytes of one question to the desk"),
         Limit("HEIGHTS", 5_000_000, "rows of a table of heights"),

@@ -163,6 +163,8 @@ def _decode(data: bytes, name: str, max_pixels: int) -> Picture:
                 width, height = image.size
                 if width * height > max_pixels:
                     raise FileError(name, _too_many(width * height, max_pixels))
+                if max(width, height) > most("PICTURE_SIDE"):
+                    raise FileError(name, _too_wide(width, height))
                 image.load()
                 taken, zone_known = _taken(image)
                 gray, words = _to_gray(image, name)
@@ -205,6 +207,13 @@ def _too_many(pixels: int, max_pixels: int, about: str = "") -> str:
     return (
         f"has {about}{pixels / 1e6:.3g} million pixels; allowed are {max_pixels / 1e6:g} million, so save "
         f"it smaller (the variable {LIMITS['PICTURE_MEGAPIXELS'].variable} raises that)"
+    )
+
+
+def _too_wide(width: int, height: int) -> str:
+    return (
+        f"is {width} x {height} pixels; a side may have {most('PICTURE_SIDE')}, so cut it into pieces "
+        f"(the variable {LIMITS['PICTURE_SIDE'].variable} raises that)"
     )
 
 
