@@ -23,9 +23,9 @@ from athwart.book.returned_tables import (
     ReturnedFile,
     Versions,
     WeighedPairs,
-    run_starts,
 )
 from athwart.book.returned_weights import SWAPPED
+from athwart.merge.looks import run_starts
 
 __all__ = [
     "Edges",
@@ -126,7 +126,7 @@ def leaders(file: ReturnedFile, versions: Versions, grid: Grid, stood: WeighedPa
     weight = np.full(len(key), -np.inf)
     np.maximum.at(weight, stood.r[fits], stood.weight[fits])
     order = np.lexsort((-weight, key, lat, lon))
-    starts = run_starts(order, key, lat, lon)
+    starts = run_starts(*(c[order] for c in (key, lat, lon)))
     leader = np.empty(len(order), dtype=np.int64)
     # Sorting is stable, so the first of those that fit as well has the lowest row.
     leader[order] = order[np.flatnonzero(starts)][np.cumsum(starts) - 1]
@@ -142,7 +142,7 @@ def settle(found: Found, versions: Versions, stood: WeighedPairs) -> BoolArray:
         left = (found.mark[stood.r] < 0) & ~settled[mark]
         at = np.flatnonzero(left & np.isin(stood.fit, fits) & (stood.weight > 0))
         at = at[np.lexsort((-versions.export[stood.v[at]], mark[at], stood.r[at]))]
-        at = at[run_starts(at, stood.r, mark)]
+        at = at[run_starts(stood.r[at], mark[at])]
         r, k = stood.r[at], mark[at]
         alone = (np.bincount(r, minlength=len(found.mark))[r] == 1) & (
             np.bincount(k, minlength=len(settled))[k] == 1
@@ -169,7 +169,7 @@ def edges_of(
     fit = np.concatenate([stood.fit, moved.fit])
     k = versions.mark[v]
     order = np.lexsort((-versions.export[v], -weight, k, r))
-    at = order[run_starts(order, r, k)]
+    at = order[run_starts(r[order], k[order])]
     return Edges(r[at], k[at], v[at], weight[at], in_place[at], fit[at])
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from athwart.book.names_back import LETTERS, bare_forms, comparable
 from athwart.errors import DataError
-from athwart.merge.looks import Sphere
+from athwart.merge.looks import Sphere, run_starts
 from athwart.merge.marks import automatic
 
 if TYPE_CHECKING:
@@ -32,7 +32,6 @@ __all__ = [
     "Versions",
     "WeighedPairs",
     "check_columns",
-    "run_starts",
     "runs",
     "starting_with",
     "table_of_file",
@@ -175,7 +174,7 @@ def table_of_versions(
     lon, lat = np.asarray(lon, np.float64), np.asarray(lat, np.float64)
     export = np.asarray(export, np.int64)
     order = np.lexsort((export, lat, lon, text, mark))
-    starts = run_starts(order, mark, text, lon, lat)
+    starts = run_starts(*(c[order] for c in (mark, text, lon, lat)))
     of_row = np.empty(len(mark), dtype=np.int64)
     of_row[order] = np.cumsum(starts) - 1
     # The last row of each run is its newest.
@@ -252,16 +251,6 @@ class WeighedPairs(Pairs):
 
 
 # -- runs in sorted columns -----------------------------------------------------------------------
-
-
-def run_starts(order: IntArray, *columns: NDArray[Any]) -> BoolArray:
-    """Say of rows in an order which ones differ from the row before in any column."""
-    starts = np.ones(len(order), dtype=bool)
-    starts[1:] = False
-    for column in columns:
-        inner = column[order]
-        starts[1:] |= inner[1:] != inner[:-1]
-    return starts
 
 
 def runs(first: IntArray, size: IntArray) -> IntArray:

@@ -17,7 +17,7 @@ from athwart.errors import UsageError
 from athwart.merge.cluster import BLOCK, Bars, Plane, grow, lay_out
 from athwart.merge.gate import GATE, REACH_M, candidate_pairs, gate_limit, tree_of
 from athwart.merge.known import TripSitting, checked, kept, sitting_against
-from athwart.merge.looks import Looks, Sphere, canonical, check, factorise, looks_of
+from athwart.merge.looks import Looks, Sphere, canonical, check, factorise, looks_of, run_starts
 from athwart.merge.marks import AUTOMATIC_NAMES, Gathered, automatic, gather
 from athwart.merge.offset import sitting_of
 from athwart.merge.report import APART_REASONS, KeptApart, Report
@@ -318,9 +318,7 @@ def _kept_apart(
         keys.append(key)
     key = np.concatenate(keys)
     key.sort()
-    head = np.ones(len(key), dtype=bool)
-    head[1:] = key[1:] >> 2 != key[:-1] >> 2
-    key = key[head]
+    key = key[run_starts(key >> 2)]
     a, b, said = key >> 34, (key >> 2) & 0xFFFFFFFF, key & 3
     place = Sphere.at(g.marks.lon, g.marks.lat).xyz
     distance = np.sqrt(sum((c[a] - c[b]) ** 2 for c in place))

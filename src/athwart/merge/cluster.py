@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from athwart.merge.fuse import Fused, Rows, fuse, residual_squared
 from athwart.merge.gate import limit_for, split_limit_for, widest_of
-from athwart.merge.looks import Looks, Sphere, stable_order, turned
+from athwart.merge.looks import Looks, Sphere, run_starts, stable_order, turned
 from athwart.merge.offset import Sitting
 from athwart.uncertainty.ellipse import middle_and_half
 
@@ -421,7 +421,7 @@ def _crowded(
         return np.empty(0, np.int64)
     waiting = waiting[np.lexsort((waiting, partner[waiting]))]
     hub = partner[waiting]
-    start = np.flatnonzero(np.concatenate([[True], hub[1:] != hub[:-1]]))
+    start = np.flatnonzero(run_starts(hub))
     size = np.diff(np.append(start, len(hub)))
     place = np.full(n, -1, dtype=np.int64)
     place[waiting] = np.arange(len(hub)) - np.repeat(start, size)
@@ -451,7 +451,7 @@ def _united(key: IntArray, shared: FloatArray) -> tuple[IntArray, IntArray, Floa
     """Let equal pairs become one, what they share being summed."""
     order = np.argsort(key)
     key = key[order]
-    head = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])) if len(key) else order
+    head = np.flatnonzero(run_starts(key))
     shared = np.add.reduceat(shared[order], head) if len(key) else shared
     key = key[head]
     return key >> 32, key & 0xFFFFFFFF, shared

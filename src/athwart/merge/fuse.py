@@ -24,6 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from athwart.merge.looks import run_starts
+
 __all__ = ["Fused", "Rows", "fuse", "residual_squared"]
 
 FloatArray = NDArray[np.float64]
@@ -94,11 +96,7 @@ def _inverse(m: Symmetric) -> Symmetric:
 
 
 def _heads(*keys: NDArray[np.int32] | IntArray) -> IntArray:
-    new = np.ones(len(keys[0]), dtype=bool)
-    new[1:] = keys[0][1:] != keys[0][:-1]
-    for k in keys[1:]:
-        new[1:] |= k[1:] != k[:-1]
-    return np.flatnonzero(new)
+    return np.flatnonzero(run_starts(*keys))
 
 
 def _total(v: FloatArray, at: IntArray) -> FloatArray:

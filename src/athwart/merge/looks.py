@@ -37,6 +37,7 @@ __all__ = [
     "order_with_ties",
     "place_key",
     "row_of",
+    "run_starts",
     "stable_order",
     "trips_of_boats",
 ]
@@ -361,14 +362,20 @@ def stable_order(key: IntArray) -> IntArray:
     return np.argsort(key, kind="stable")
 
 
+def run_starts(*columns: NDArray[Any]) -> NDArray[np.bool_]:
+    """Say of rows that stand in order which ones differ from the row before in any column."""
+    starts = np.ones(len(columns[0]), dtype=bool)
+    starts[1:] = False
+    for column in columns:
+        starts[1:] |= column[1:] != column[:-1]
+    return starts
+
+
 def _once(s: Sightings, keys: tuple[NDArray[np.uint64], ...]) -> Sightings:
     order = np.lexsort(keys[::-1])
-    same = np.ones(len(order) - 1, dtype=bool)
-    for k in keys:
-        same &= k[order][1:] == k[order][:-1]
-    if not same.any():
+    first = run_starts(*(k[order] for k in keys))
+    if first.all():
         return s
-    first = np.concatenate([[True], ~same])
     group = np.cumsum(first) - 1
     repeated = np.flatnonzero(np.bincount(group)[group] > 1)
     rows, of = order[repeated], group[repeated]
@@ -378,7 +385,7 @@ def _once(s: Sightings, keys: tuple[NDArray[np.uint64], ...]) -> Sightings:
     words = [s.source_row[rows], *(_codes(getattr(s, c)[rows]) for c in _WORDS[::-1])]
     rank = np.lexsort((*words, of))
     rows, of = rows[rank], of[rank]
-    start = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
+    start = np.flatnonzero(run_starts(of))
     keep = rows[start]
     changed: dict[str, NDArray[np.object_]] = {}
     for column in ("trip", "kind", "boat", "name", "note", "depth_below", "links", "source"):
@@ -387,7 +394,7 @@ def _once(s: Sightings, keys: tuple[NDArray[np.uint64], ...]) -> Sightings:
         if not full.size:
             continue
         best = values.copy()
-        lead = np.concatenate([[True], of[full][1:] != of[full][:-1]])
+        lead = run_starts(of[full])
         head = full[lead]
         at = np.searchsorted(of[start], of[head])
         best[keep[at]] = values[rows[head]]
@@ -427,7 +434,7 @@ def _join_distinct(
 
 
 def _refuse_contradictions(s: Sightings, rows: IntArray, of: IntArray) -> None:
-    start = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
+    start = np.flatnonzero(run_starts(of))
     head = np.repeat(rows[start], np.diff(np.append(start, len(rows))))
 
     def far(a: FloatArray, limit: FloatArray | float) -> NDArray[np.bool_]:

@@ -22,6 +22,7 @@ from athwart.merge.looks import (
     factorise,
     joined_ids,
     order_with_ties,
+    run_starts,
     stable_order,
     turned,
 )
@@ -275,7 +276,7 @@ def _positions(
 
 def _latest(of: IntArray, value: IntArray) -> IntArray:
     """Return the index of the largest value of each run of ``of``; values differ."""
-    start = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
+    start = np.flatnonzero(run_starts(of))
     top = np.maximum.reduceat(value, start)
     return np.flatnonzero(value == np.repeat(top, np.diff(np.append(start, len(of)))))
 
@@ -294,7 +295,7 @@ def _choose_names(
     if not full.size:
         return
     code, of, recency = code[full], of[full], recency[full]
-    start = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
+    start = np.flatnonzero(run_starts(of))
     size = np.diff(np.append(start, len(of)))
     mixed = np.repeat(np.minimum.reduceat(code, start) != np.maximum.reduceat(code, start), size)
     typed = np.zeros(len(of), dtype=bool)
@@ -323,7 +324,7 @@ def _choose_kinds(
     code, of, recency = code[full], of[full], recency[full]
     best = _latest(of, recency + (weight[code] << 40))
     out[several[of[best]]] = np.array(known, dtype=object)[code[best]]
-    start = np.flatnonzero(np.concatenate([[True], of[1:] != of[:-1]]))
+    start = np.flatnonzero(run_starts(of))
     mixed = np.minimum.reduceat(code, start) != np.maximum.reduceat(code, start)
     return np.asarray(several[of[start[mixed]]])
 
@@ -336,7 +337,7 @@ def _join_texts(
     if not full.size:
         return
     mark = of[full]
-    start = np.flatnonzero(np.concatenate([[True], mark[1:] != mark[:-1]]))
+    start = np.flatnonzero(run_starts(mark))
     size = np.diff(np.append(start, len(mark)))
     out[several[mark[start]]] = texts[rows[full[start]]]
     for k in np.flatnonzero(size > 1).tolist():

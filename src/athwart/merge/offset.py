@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from athwart.merge.looks import Looks, turned
+from athwart.merge.looks import Looks, run_starts, turned
 
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree as Tree
@@ -335,7 +335,7 @@ def _peaks(
     group = spread // (across * across)
     order = np.lexsort((spread, -total, group))
     group = group[order]
-    head = np.concatenate([[True], group[1:] != group[:-1]]) if len(group) else order > 0
+    head = run_starts(group)
     x, y = np.zeros(n), np.zeros(n)
     inside = (group >= 0) & (group < n) & head
     top = spread[order][inside]
@@ -470,7 +470,7 @@ def medians(trips: int, v: Votes) -> tuple[FloatArray, FloatArray]:
     out = []
     for d in (np.concatenate([v.east, -v.east]), np.concatenate([v.north, -v.north])):
         order = np.lexsort((d, t))
-        head = np.flatnonzero(np.concatenate([[True], np.diff(t[order]) != 0]))
+        head = np.flatnonzero(run_starts(t[order]))
         n = np.diff(np.append(head, len(t)))
         middle = (d[order][head + (n - 1) // 2] + d[order][head + n // 2]) / 2
         full = np.zeros(trips)
