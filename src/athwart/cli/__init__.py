@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from athwart import __version__
-from athwart.cli.ctrl_c import CtrlC
+from athwart.cli.ctrl_c import ctrl_c_noted
 
 __all__ = ["main"]
 
@@ -114,7 +114,7 @@ def _run(arguments: list[str]) -> int:
             "a word of the command line holds the character of code 0; leave it out", err=True
         )
         return 2
-    with CtrlC() as ctrl_c:
+    with ctrl_c_noted() as ctrl_c:
         try:
             code: Any = cli.main(arguments, prog_name="athwart", standalone_mode=False)
         except click.exceptions.Abort:

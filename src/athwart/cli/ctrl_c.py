@@ -9,43 +9,38 @@ from __future__ import annotations
 
 import signal
 import threading
-from types import FrameType, TracebackType
-from typing import Any, Self
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
 
-__all__ = ["CtrlC"]
+__all__ = ["CtrlC", "ctrl_c_noted"]
 
 
 class CtrlC:
-    """Notes Ctrl-C while a block runs, and interrupts the block as Python itself does.
+    """Whether the key was pressed. No event: its lock would stop a second key press for good."""
+
+    pressed = False
+
+
+@contextmanager
+def ctrl_c_noted() -> Iterator[CtrlC]:
+    """Note Ctrl-C while a block runs; it interrupts the block as Python's own does.
 
     Nothing is changed where someone else listens to the key, or where the key is ignored, as in
     what a shell runs behind itself.
-
-    Attributes
-    ----------
-    pressed : bool
-        Whether the key was pressed in the block.
     """
+    noted = CtrlC()
 
-    def __init__(self) -> None:
-        self.pressed = False
-        self._before: Any = None
-
-    def __enter__(self) -> Self:
-        ours = threading.current_thread() is threading.main_thread()
-        if ours and signal.getsignal(signal.SIGINT) is signal.default_int_handler:
-            self._before = signal.signal(signal.SIGINT, self._press)
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if self._before is not None:
-            signal.signal(signal.SIGINT, self._before)
-
-    def _press(self, number: int, frame: FrameType | None) -> None:
-        self.pressed = True
+    def press(number: int, frame: FrameType | None) -> None:
+        noted.pressed = True
         signal.default_int_handler(number, frame)
+
+    listens = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if not listens or threading.current_thread() is not threading.main_thread():
+        yield noted
+        return
+    signal.signal(signal.SIGINT, press)
+    try:
+        yield noted
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
