@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from athwart.errors import UsageError
-from athwart.merge.cluster import BLOCK, Bars, Plane, grow, lay_out
+from athwart.merge.cluster import BLOCK, Bars, Plane, grow, lay_out, names_clash
 from athwart.merge.gate import GATE, REACH_M, candidate_pairs, gate_limit, tree_of
 from athwart.merge.known import TripSitting, checked, kept, sitting_against
 from athwart.merge.looks import Looks, Sphere, canonical, check, factorise, looks_of, run_starts
@@ -312,9 +312,7 @@ def _kept_apart(
         key = (np.minimum(ma, mb) << 32 | np.maximum(ma, mb)) << 2 | 2
         fits = np.flatnonzero(inside[at].take(differ))
         i, j = i.take(fits), j.take(fits)
-        na, nb = bars.name.take(i), bars.name.take(j)
-        clash = (na != nb) & (na > 0) & (nb > 0) & (bars.scope.take(i) == bars.scope.take(j))
-        key[fits] -= np.where(clash, 2, 1)
+        key[fits] -= np.where(names_clash(bars.scope, bars.name, i, j), 2, 1)
         keys.append(key)
     key = np.concatenate(keys)
     key.sort()

@@ -27,7 +27,17 @@ from athwart.merge.looks import Looks, Sphere, run_starts, stable_order, turned
 from athwart.merge.offset import Sitting
 from athwart.uncertainty.ellipse import middle_and_half
 
-__all__ = ["BLOCK", "Bars", "Layout", "Plane", "connected", "grow", "lay_out", "plane_for"]
+__all__ = [
+    "BLOCK",
+    "Bars",
+    "Layout",
+    "Plane",
+    "connected",
+    "grow",
+    "lay_out",
+    "names_clash",
+    "plane_for",
+]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -178,7 +188,6 @@ _NONE: _Pairs = np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0), np.em
 BLOCK = 1 << 15
 """Pairs at a time, so that a step's arrays stay in the processor's cache."""
 
-
 _QUIET_ROUNDS = 4
 _CROWD = 16
 
@@ -305,9 +314,7 @@ def grow(
         label, free = _rule_same(rows, marks, bars)
         name = np.where(free, name, 0).astype(np.int32)
     if name.any():
-        one, other = name.take(a), name.take(b)
-        same_scope = bars.scope.take(a) == bars.scope.take(b)
-        fits = ~((one != other) & (one > 0) & (other > 0) & same_scope)
+        fits = ~names_clash(bars.scope, name, a, b)
     if bars.kind.any():
         fits &= marks.compatible(label[a], label[b])
     if not fits.all():
@@ -561,6 +568,12 @@ def _cloud_limit(limit: float, n: Int32Array) -> FloatArray:
     from scipy.special import chdtri
 
     return np.asarray(chdtri(2.0 * n - 2.0, np.exp(-limit / 2.0)), dtype=np.float64)
+
+
+def names_clash(scope: Int32Array, name: Int32Array, a: IntArray, b: IntArray) -> BoolArray:
+    """Return which pairs of looks have different names of one scope."""
+    one, other = name.take(a), name.take(b)
+    return np.asarray((one != other) & (one > 0) & (other > 0) & (scope.take(a) == scope.take(b)))
 
 
 def _named_twice(mark: IntArray, scope: Int32Array, name: Int32Array) -> IntArray:

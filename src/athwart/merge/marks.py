@@ -162,9 +162,10 @@ def gather(
     depth, below, var_depth, depths = _depths(s, mark_of, len(heads))
     height, var_height = _heights(s, mark_of, len(heads))
     radius = r95(at[2], at[3], at[4])
+    first_id = s.sighting_id[order[start]]
     marks = Marks.from_columns(
         {
-            "mark_id": s.sighting_id[order[start]],
+            "mark_id": first_id,
             "name": name,
             "kind": kind,
             "hazard": hazard,
@@ -188,22 +189,24 @@ def gather(
             "last_time": last_time,
             "scatter": at[6],
             "links": links,
-            "sighting_ids": _joined_ids(s.sighting_id, keys, order, start, count, rows),
+            "sighting_ids": _joined_ids(first_id, s.sighting_id, keys, rows, count),
         }
     )
     return Gathered(marks, mark_of, several[at[7]], depths, two_kinds)
 
 
 def _joined_ids(
+    first: TextArray,
     ids: TextArray,
     keys: tuple[NDArray[np.uint64], ...],
-    order: IntArray,
-    start: IntArray,
-    count: IntArray,
     rows: IntArray,
+    count: IntArray,
 ) -> TextArray:
-    """Return the ids of each mark's looks, with a blank between them."""
-    out = ids[order[start]]
+    """Return the ids of each mark's looks, with a blank between them.
+
+    ``first`` has the earliest of each mark, ``rows`` the looks of all marks of several, in order.
+    """
+    out = first.copy()
     several = np.flatnonzero(count > 1)
     size = count[several]
     ends = np.cumsum(size)
