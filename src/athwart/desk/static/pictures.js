@@ -157,7 +157,7 @@ async function entryOf(picture, left = null) {
   function changed() { unkept = true; fields.show(state.layout); clearTimeout(timer); timer = setTimeout(() => attempt(refresh), 200); show(); }
   async function refresh() {
     const mine = ++asked;
-    await remember();
+    if (unkept) await remember();
     const checked = await tell(`${path}/layout`, question());
     if (mine !== asked) return;
     fields.show(state.layout, checked.faults);
@@ -439,10 +439,11 @@ function makePage() {
 /** Show again what is in hand; an entry's keys are given anew, so that they are no one else's. */
 async function showAgain() {
   const { pictures } = await ask("/api/pictures");
-  for (const { entry, ...picture } of pictures.filter((p) => !open.some((o) => o.id === p.id))) {
+  const again = pictures.filter((p) => !open.some((o) => o.id === p.id));
+  for (const { entry, ...picture } of again) {
     await attempt(async () => byId("pictures").prepend(await entryOf(picture, entry.state ? keyedAnew(entry) : null)));
   }
-  if (pictures.length) say(`${plural(pictures.length, "picture is", "pictures are")} here as you left ${pictures.length === 1 ? "it" : "them"}.`);
+  if (again.length) say(`${plural(again.length, "picture is", "pictures are")} here as you left ${again.length === 1 ? "it" : "them"}.`);
 }
 function keyedAnew(entry) {
   const known = new Map(entry.inBook), inBook = [];
